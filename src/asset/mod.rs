@@ -1,0 +1,1 @@
+//! glTF in and out.

@@ -1,0 +1,110 @@
+//! What can go wrong before or around the work, in words that a user can act on.
+//!
+//! How the work itself ended (a fit that stopped early, a joint that no pose tells apart) is no
+//! error: it is a status, and stands in the report.
+
+use std::fmt;
+use std::path::{Path, PathBuf};
+
+/// One thing wrong with one file: which part of it, what was expected, what was found, what to do.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Fault {
+    /// The file.
+    pub file: PathBuf,
+    /// The part of it: a JSON path such as `meshes[0].primitives[1].attributes["POSITION"]`, a line of
+    /// a recipe, a byte range; empty for the file as a whole.
+    pub part: String,
+    /// What should have been there.
+    pub expected: String,
+    /// What is there.
+    pub found: String,
+    /// What the user can do; may be empty.
+    pub remedy: String,
+}
+
+impl Fault {
+    /// A fault without remedy; see [`Fault::remedy`].
+    pub fn new(
+        file: &Path,
+        part: impl Into<String>,
+        expected: impl Into<String>,
+        found: impl Into<String>,
+    ) -> Self {
+        Self {
+            file: file.to_owned(),
+            part: part.into(),
+            expected: expected.into(),
+            found: found.into(),
+            remedy: String::new(),
+        }
+    }
+
+    /// The same fault with what to do about it.
+    pub fn remedy(mut self, remedy: impl Into<String>) -> Self {
+        self.remedy = remedy.into();
+        self
+    }
+}
+
+impl fmt::Display for Fault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}: ", self.file.display())?;
+        if !self.part.is_empty() {
+            write!(f, "{}: ", self.part)?;
+        }
+        write!(f, "expected {}, found {}", self.expected, self.found)?;
+        if !self.remedy.is_empty() {
+            write!(f, "; {}", self.remedy)?;
+        }
+        Ok(())
+    }
+}
+
+/// Why a character could not be processed.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// Files that cannot be used, with every fault found.
+    #[error("{}", lines(.0))]
+    Input(Vec<Fault>),
+    /// The command or the recipe asks for something that does not exist.
+    #[error("{}", lines(.0))]
+    Setting(Vec<Fault>),
+    /// A file could not be written; what was there before is untouched.
+    #[error("{}: cannot write: {reason}; what was there before is untouched", path.display())]
+    Output {
+        /// The target.
+        path: PathBuf,
+        /// What the system said.
+        reason: String,
+    },
+    /// The work needs more memory than it may use.
+    #[error(
+        "{}: needs about {} of memory, allowed are {}; raise --memory, or use fewer --threads",
+        path.display(), crate::units::bytes(*needed), crate::units::bytes(*allowed)
+    )]
+    Memory {
+        /// The character's file.
+        path: PathBuf,
+        /// Estimate in bytes.
+        needed: u64,
+        /// Budget in bytes.
+        allowed: u64,
+    },
+    /// The user interrupted; nothing was written.
+    #[error("interrupted; nothing was written")]
+    Interrupted,
+}
+
+impl From<Fault> for Error {
+    fn from(fault: Fault) -> Self {
+        Self::Input(vec![fault])
+    }
+}
+
+fn lines(faults: &[Fault]) -> String {
+    faults
+        .iter()
+        .map(Fault::to_string)
+        .collect::<Vec<_>>()
+        .join("\n")
+}

@@ -1,0 +1,5 @@
+//! Tanyard.
+pub mod asset;
+pub mod error;
+pub mod rig;
+pub mod units;

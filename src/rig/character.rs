@@ -1,0 +1,47 @@
+//! One skin of a file, ready for work.
+
+use super::{Skeleton, Surface, Weights};
+
+/// A skin with the surface that it moves.
+#[derive(Clone, Debug)]
+pub struct Character {
+    /// The skin's name in the file, else its mesh's, else `skin <index>`.
+    pub name: String,
+    /// The joints, in bind pose.
+    pub skeleton: Skeleton,
+    /// The meshes that the skin moves, welded into one surface.
+    pub surface: Surface,
+    /// The weights that the file has, on welded vertices; `None` if it has none.
+    pub weights: Option<Weights>,
+    /// Where each stretch of raw vertices comes from, in raw order.
+    pub parts: Vec<Part>,
+    /// Mesh-space lengths times this are lengths of the scene (root nodes are often scaled).
+    pub scene_scale: f64,
+    /// How far the pose that the file was saved in lies from bind: the greatest distance that it
+    /// moves a joint's origin against the others, in percent of the diagonal, and the greatest turn
+    /// in degrees.
+    pub saved_pose: Option<SavedPose>,
+}
+
+/// See [`Character::saved_pose`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SavedPose {
+    /// In percent of the bind bounding-box diagonal.
+    pub shift_percent: f64,
+    /// In degrees.
+    pub turn_degrees: f64,
+}
+
+/// A stretch of raw vertices that share a mesh and primitives.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Part {
+    /// The mesh's name, or `#<index>`.
+    pub mesh: String,
+    /// For each triangle-bearing primitive that uses the stretch: material name (or `#<index>`, or
+    /// empty for none) and its welded vertices, in rising order.
+    pub materials: Vec<(String, Vec<u32>)>,
+    /// The raw vertices: first and one past the last.
+    pub raw: std::ops::Range<usize>,
+    /// Scalar vertex attributes that begin with `_`, by name, one value a raw vertex of the stretch.
+    pub masks: Vec<(String, Vec<f32>)>,
+}

@@ -1,0 +1,16 @@
+//! The nouns that every other room speaks of: [`Skeleton`], [`Surface`], [`Weights`], [`Pose`],
+//! [`Clip`] and the [`Character`] that ties them together.
+//!
+//! Plain data with its invariants. No input or output, no policy, nothing of the other rooms.
+
+mod character;
+mod pose;
+mod skeleton;
+mod surface;
+mod weights;
+
+pub use character::{Character, Part, SavedPose};
+pub use pose::{Clip, Frame, Pose};
+pub use skeleton::{BindLocal, Joint, JointId, JointSpec, Skeleton, SkeletonFault, polar};
+pub use surface::{Rings, Surface};
+pub use weights::{WeightFault, Weights};

@@ -1,0 +1,39 @@
+#!/usr/bin/env bash
+# Runs every outside check over the case folders under CASES; exit code 0 only if all of them pass.
+# Needs node 20 or later, npm, and python3 with venv (Debian: nodejs npm python3-venv). Packages go to node_modules
+# here and to a virtual environment beside CASES.
+set -euo pipefail
+
+if [ $# -ne 1 ] || [ ! -d "$1" ]; then
+    echo "usage: run.sh CASES (a folder of case folders)" >&2
+    exit 2
+fi
+cases=$(cd "$1" && pwd)
+here=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
+venv=$(dirname "$cases")/outside-venv
+python=$venv/bin/python
+
+npm ci --prefix "$here" --no-audit --no-fund --loglevel=error
+
+if ! "$python" -c 'import numpy, scipy' 2>/dev/null; then
+    python3 -m venv --clear "$venv" || {
+        echo "cannot make a Python environment in $venv; on Debian: apt-get install python3-venv" >&2
+        exit 2
+    }
+    "$python" -m pip install --quiet --disable-pip-version-check -r "$here/requirements.txt"
+fi
+
+failures=0
+check() {
+    echo "== $1"
+    shift
+    "$@" "$cases" || failures=$((failures + 1))
+}
+check "valid glTF" node "$here/validate.mjs"
+check "linear-blend skinning" node "$here/three_pose.mjs"
+check "delta mush" "$python" "$here/mush.py"
+
+if [ "$failures" -gt 0 ]; then
+    echo "$failures of 3 outside checks failed" >&2
+    exit 1
+fi

@@ -1,0 +1,172 @@
+// Checks linear-blend skinning: a general-purpose renderer's loader and its own skinning code (npm three) read
+// baked.glb, its bones are posed, and the vertices must land where skinned.f32 says.
+//
+// Source:    glTF 2.0 specification, section 3.7.3 (skins): x' = sum_j w_j * World_j * IBM_j * x. The posed worlds
+//            are worked out here, with three's matrices, from the inverse bind matrices alone:
+//            local = T_bind * R_bind * Q * S_bind, bind world = inverse(IBM).
+// Tolerance: 1e-5 of the bind bounding-box diagonal. three works in 64-bit floats on the file's 32-bit ones; ours may
+//            work in 32-bit floats: 6e-8 a rounding, some ten matrix products down a chain and as many sums, on
+//            coordinates of a few diagonals, gives about 2e-6. A wrong joint, weight or order of rotations gives 1e-3
+//            and more.
+//
+// Where the result lives: the loader binds with an identity bindMatrix in "attached" mode, where three returns
+// inverse(mesh world) * (sum over bones); times the mesh's world this is the plain sum over bones, and since every
+// bone's matrixWorld is set to its mesh-space world below, the sum is in mesh space. The transform of the mesh's node
+// drops out, as the standard demands.
+//
+// Limits: three reads one set of four influences; files with more are skipped, loudly. Sheared bind locals lose
+// their shear in three's decompose, and so fail.
+
+import { readFileSync } from 'node:fs';
+import { join } from 'node:path';
+import { Box3, Matrix4, Quaternion, Vector3 } from 'three';
+import { GLTFLoader } from 'three/addons/loaders/GLTFLoader.js';
+
+import { runCases, Skip } from './cases.mjs';
+
+const TOLERANCE = 1e-5; // of the bind bounding-box diagonal
+
+const GLB_MAGIC = 0x46546c67;
+const JSON_CHUNK = 0x4e4f534a;
+
+/** The document without what needs a browser (images), as a GLB again; and its JSON. */
+function withoutMaterials(path) {
+    const glb = readFileSync(path);
+    const jsonLength = glb.readUInt32LE(12);
+    const json = JSON.parse(glb.toString('utf8', 20, 20 + jsonLength));
+    for (const list of ['materials', 'textures', 'images', 'samplers']) delete json[list];
+    for (const mesh of json.meshes) for (const primitive of mesh.primitives) delete primitive.material;
+
+    const text = Buffer.from(JSON.stringify(json));
+    const padding = Buffer.alloc(-text.length & 3, ' ');
+    const rest = glb.subarray(20 + jsonLength);
+    const head = Buffer.alloc(20);
+    head.writeUInt32LE(GLB_MAGIC, 0);
+    head.writeUInt32LE(2, 4);
+    head.writeUInt32LE(head.length + text.length + padding.length + rest.length, 8);
+    head.writeUInt32LE(text.length + padding.length, 12);
+    head.writeUInt32LE(JSON_CHUNK, 16);
+    const stripped = Buffer.concat([head, text, padding, rest]);
+    return { json, bytes: stripped.buffer.slice(stripped.byteOffset, stripped.byteOffset + stripped.length) };
+}
+
+/** Skin 0: for each joint its bone, inverse bind matrix, parent joint (-1 at roots), depth and bind local. */
+async function loadJoints(json, parser) {
+    const nodes = json.skins[0].joints;
+    const parentNode = new Map();
+    json.nodes.forEach((node, index) => node.children?.forEach((child) => parentNode.set(child, index)));
+    const ancestors = (node) => (parentNode.has(node) ? [parentNode.get(node), ...ancestors(parentNode.get(node))] : []);
+
+    const skeleton = await parser.getDependency('skin', 0);
+    return nodes.map((node, joint) => {
+        const above = ancestors(node);
+        const parent = nodes.indexOf(above.find((candidate) => nodes.includes(candidate)));
+        const bindLocal = skeleton.boneInverses[joint].clone().invert();
+        if (parent >= 0) bindLocal.premultiply(skeleton.boneInverses[parent]);
+        return { node, parent, depth: above.length, bone: skeleton.bones[joint], bindLocal };
+    });
+}
+
+/** The rotations of a pose by joint index; a joint goes by its name where that is unique, else by `#<node index>`. */
+function rotationsOf(pose, joints, json) {
+    const names = joints.map(({ node }) => json.nodes[node].name);
+    const byName = new Map(joints.map(({ node }, joint) => [`#${node}`, joint]));
+    names.forEach((name, joint) => {
+        if (name && names.indexOf(name) === names.lastIndexOf(name)) byName.set(name, joint);
+    });
+    const rotations = new Map();
+    for (const [name, rotation] of Object.entries(pose.joints)) {
+        if (!byName.has(name)) throw new Error(`pose ${pose.name} names the joint ${name}, which the skin does not have`);
+        rotations.set(byName.get(name), new Quaternion(...rotation).normalize());
+    }
+    return rotations;
+}
+
+/** Sets every bone's local matrix so that its matrixWorld becomes the posed world in mesh space. */
+function poseBones(joints, rotations) {
+    const worlds = [];
+    const order = joints.map((_, joint) => joint).sort((a, b) => joints[a].depth - joints[b].depth);
+    for (const joint of order) {
+        const { bone, parent, bindLocal } = joints[joint];
+        const [position, rotation, scale] = [new Vector3(), new Quaternion(), new Vector3()];
+        bindLocal.decompose(position, rotation, scale);
+        if (rotations.has(joint)) rotation.multiply(rotations.get(joint));
+        const local = new Matrix4().compose(position, rotation, scale);
+        worlds[joint] = parent < 0 ? local : worlds[parent].clone().multiply(local);
+
+        bone.matrixAutoUpdate = false;
+        if (parent >= 0 && bone.parent === joints[parent].bone) {
+            bone.matrix.copy(local);
+        } else {
+            bone.parent?.updateWorldMatrix(true, false);
+            bone.matrix.copy(bone.parent?.matrixWorld ?? new Matrix4()).invert().multiply(worlds[joint]);
+        }
+        bone.updateWorldMatrix(true, false);
+    }
+}
+
+/** The SkinnedMeshes that hold the raw vertices, in raw order: a shared POSITION accessor counts at its first use. */
+async function loadMeshes(json, parser) {
+    const meshes = [];
+    const seen = new Set();
+    for (const [index, node] of json.nodes.entries()) {
+        if (node.skin !== 0 || node.mesh === undefined) continue;
+        const object = await parser.getDependency('node', index);
+        for (const [slot, primitive] of json.meshes[node.mesh].primitives.entries()) {
+            if (seen.has(primitive.attributes.POSITION)) continue;
+            seen.add(primitive.attributes.POSITION);
+            if (primitive.attributes.JOINTS_1 !== undefined) throw new Skip('more than four influences, which three does not read');
+            meshes.push([object, ...object.children].find((candidate) => {
+                const origin = parser.associations.get(candidate);
+                const ours = origin?.nodes === undefined || origin.nodes === index;
+                return candidate.isSkinnedMesh && ours && origin?.meshes === node.mesh && origin.primitives === slot;
+            }));
+        }
+    }
+    return meshes;
+}
+
+function readFloats(path) {
+    const bytes = readFileSync(path);
+    return new Float32Array(bytes.buffer.slice(bytes.byteOffset, bytes.byteOffset + bytes.length));
+}
+
+await runCases(async (folder) => {
+    const { json, bytes } = withoutMaterials(join(folder, 'baked.glb'));
+    const { scenes, parser } = await new GLTFLoader().parseAsync(bytes, '');
+    const joints = await loadJoints(json, parser);
+    const meshes = await loadMeshes(json, parser);
+    const { poses } = JSON.parse(readFileSync(join(folder, 'poses.json'), 'utf8'));
+    const expected = readFloats(join(folder, 'skinned.f32'));
+
+    const box = new Box3();
+    for (const { geometry } of meshes) box.union(new Box3().setFromBufferAttribute(geometry.attributes.position));
+    const diagonal = box.getSize(new Vector3()).length();
+    const rawVertices = meshes.reduce((sum, { geometry }) => sum + geometry.attributes.position.count, 0);
+    if (expected.length !== poses.length * rawVertices * 3) {
+        throw new Error(`skinned.f32 holds ${expected.length} floats, not ${poses.length} poses x ${rawVertices} vertices x 3`);
+    }
+
+    const worst = { distance: 0, place: 'nowhere' };
+    let at = 0;
+    for (const pose of poses) {
+        poseBones(joints, rotationsOf(pose, joints, json));
+        for (const scene of scenes) scene.updateMatrixWorld(true);
+        const first = at;
+        for (const mesh of meshes) {
+            const { position } = mesh.geometry.attributes;
+            for (let vertex = 0; vertex < position.count; vertex += 1, at += 3) {
+                const theirs = new Vector3().fromBufferAttribute(position, vertex);
+                mesh.applyBoneTransform(vertex, theirs).applyMatrix4(mesh.matrixWorld);
+                const gap = theirs.distanceTo(new Vector3().fromArray(expected, at)) / diagonal;
+                const distance = Number.isNaN(gap) ? Infinity : gap;
+                if (distance > worst.distance) {
+                    Object.assign(worst, { distance, place: `pose ${pose.name}, raw vertex ${(at - first) / 3}` });
+                }
+            }
+        }
+    }
+    const finding = `largest difference ${worst.distance.toExponential(1)} of the diagonal (${worst.place}), limit ${TOLERANCE}`;
+    if (worst.distance > TOLERANCE) throw new Error(finding);
+    return `${finding}; ${poses.length} poses, ${rawVertices} raw vertices`;
+});
