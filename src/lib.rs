@@ -1,5 +1,6 @@
 //! Tanyard.
 pub mod asset;
+pub mod deform;
 pub mod error;
 pub mod rig;
 pub mod units;

@@ -227,7 +227,7 @@ class Clock:
         self.seconds[name] = time.perf_counter() - start
 
 
-def peak_megabytes():
+def peak_mebibytes():
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return peak / (2**20 if sys.platform == "darwin" else 2**10)  # the one counts bytes, Linux kibibytes
 
@@ -248,7 +248,7 @@ def measured_weights(path, character, weld):
 
 def run(arguments):
     clock = Clock()
-    before = peak_megabytes()
+    before = peak_mebibytes()
     with clock.stage("read and weld"):
         character = load_character(arguments.input)
         skin, diagonal = character.skin, character.diagonal
@@ -271,7 +271,7 @@ def run(arguments):
     with clock.stage("fit"):
         pose_weights = np.array([weight for _, weight, _ in poses])
         capped, floor = fit(positions, matrices, targets, pose_weights, candidates, arguments.influences)
-    peak = peak_megabytes()
+    peak = peak_mebibytes()
 
     contenders = {"rigid": rigid, f"K={arguments.influences}": capped, "floor": floor}
     contenders |= {path: measured_weights(path, character, weld) for path in arguments.measure}
@@ -292,13 +292,14 @@ def run(arguments):
         },
         "seconds": clock.seconds,
         "bake_seconds": sum(clock.seconds.values()),
-        "peak_memory_megabytes": peak,
-        "of_which_before_reading_megabytes": before,
+        "peak_memory_mebibytes": peak,
+        "peak_memory_before_reading_mebibytes": before,
     }
 
 
 def show(report):
-    print(", ".join(f"{report[key]} {key.replace('_', ' ')}" for key in ("raw_vertices", "welded_vertices", "unmushed_vertices", "joints", "poses")))
+    counts = ("raw_vertices", "welded_vertices", "unmushed_vertices", "joints", "poses")
+    print(", ".join(f"{report[key]} {key.replace('_', ' ')}" for key in counts))
     errors = report["rms_error_percent_of_diagonal"]
     width = max(map(len, errors)) + 2
     print(f"\nrms error, % of the bind diagonal\n{'':{width}}{'fit':>10}{'held-out':>10}")
@@ -309,7 +310,8 @@ def show(report):
     for name, seconds in report["seconds"].items():
         print(f"{name:16}{seconds:8.3f}")
     print(f"{'bake':16}{report['bake_seconds']:8.3f}")
-    print(f"\npeak memory of the bake {report['peak_memory_megabytes']:.0f} MiB ({report['of_which_before_reading_megabytes']:.0f} MiB of them before reading)")
+    peak, before = report["peak_memory_mebibytes"], report["peak_memory_before_reading_mebibytes"]
+    print(f"\npeak memory of the bake {peak:.0f} MiB, {before:.0f} MiB of them before reading")
 
 
 def main():
@@ -320,10 +322,15 @@ def main():
     parser.add_argument("--pull", type=float, default=0.5)
     parser.add_argument("--influences", type=int, default=4)
     parser.add_argument("--held-out", metavar="HELD.json")
-    parser.add_argument("--measure", metavar="BAKED.glb", nargs="+", default=[], help="files whose weights are measured too")
-    parser.add_argument("--bind", metavar="BIND.u16", help="joint index of each raw vertex, in place of the file's heaviest")
+    parser.add_argument("--measure", metavar="BAKED.glb", nargs="+", default=[], help="measure their weights too")
+    parser.add_argument("--bind", metavar="BIND.u16", help="the joint of each raw vertex, not the file's heaviest")
     parser.add_argument("--json", action="store_true", help="print the figures as JSON")
-    parser.add_argument("--write-poses", nargs=3, metavar=("SET", "POSES.json", "HELD.json"), help="write a pose set (sweep-blend) and stop")
+    parser.add_argument(
+        "--write-poses",
+        nargs=3,
+        metavar=("SET", "POSES.json", "HELD.json"),
+        help="write the pose set SET (sweep-blend) for the input, and stop",
+    )
     arguments = parser.parse_args()
 
     if arguments.write_poses:

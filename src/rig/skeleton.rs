@@ -50,8 +50,8 @@ pub struct Joint {
     unwrap: Matrix4<f64>,
 }
 
-/// A bind transform as `T · R · S`. `S` is symmetric, and diagonal unless the hierarchy shears, so
-/// that every invertible matrix has such a form.
+/// A bind transform as `T · R · S`. `S` is diagonal unless the hierarchy shears; every
+/// invertible matrix has such a form (see [`polar`]).
 #[derive(Clone, Debug, PartialEq)]
 pub struct BindLocal {
     /// `T`, in scene units.
@@ -234,23 +234,22 @@ impl BindLocal {
     }
 }
 
-/// The polar form `M = R · S` with a proper rotation `R` and a symmetric `S` (negative definite if
-/// `M` mirrors), from the singular value decomposition (Higham, *Functions of Matrices*, 2008, ch. 8);
-/// `None` if `M` is singular or not finite.
+/// The polar form `M = R · S` with a proper rotation `R`, from the singular value decomposition
+/// (Higham, *Functions of Matrices*, 2008, ch. 8); `None` if `M` is singular or not finite.
+///
+/// `S` is symmetric and positive definite; if `M` mirrors, the first column of `S` is negated.
 pub fn polar(matrix: &Matrix3<f64>) -> Option<(UnitQuaternion<f64>, Matrix3<f64>)> {
     let determinant = matrix.determinant();
     if !determinant.is_finite() || determinant == 0.0 {
         return None;
     }
-    let mirror = determinant.signum();
+    let mirror = Matrix3::from_diagonal(&Vector3::new(determinant.signum(), 1.0, 1.0));
     // Bounded: on hard input the iteration gives up with `None` in place of running on.
     let svd = (matrix * mirror).try_svd(true, true, f64::EPSILON, 500)?;
     let (u, v_t) = (svd.u?, svd.v_t?);
-    let rotation = u * v_t;
     let stretch = v_t.transpose() * Matrix3::from_diagonal(&svd.singular_values) * v_t * mirror;
-    let quaternion =
-        UnitQuaternion::from_rotation_matrix(&Rotation3::from_matrix_unchecked(rotation));
-    Some((quaternion, stretch))
+    let rotation = Rotation3::from_matrix_unchecked(u * v_t);
+    Some((UnitQuaternion::from_rotation_matrix(&rotation), stretch))
 }
 
 fn invert(matrix: &Matrix4<f64>) -> Option<Matrix4<f64>> {
@@ -259,8 +258,9 @@ fn invert(matrix: &Matrix4<f64>) -> Option<Matrix4<f64>> {
     }
     let linear: Matrix3<f64> = matrix.fixed_view::<3, 3>(0, 0).into();
     let lengths: f64 = (0..3).map(|r| linear.row(r).norm()).product();
-    // Not "<": a NaN from overflow must fail as well.
-    if !(linear.determinant().abs() > LEAST_ROW_VOLUME * lengths) {
+    let volume = linear.determinant().abs();
+    // NaN comes from overflow.
+    if volume.is_nan() || lengths.is_nan() || volume <= LEAST_ROW_VOLUME * lengths {
         return None;
     }
     matrix.try_inverse()

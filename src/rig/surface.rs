@@ -74,6 +74,26 @@ impl Rings {
         })
     }
 
+    /// The rings of a list of vertices. `local` maps a vertex to its place in the list, or to
+    /// `u32::MAX`; neighbours outside the list are dropped.
+    pub fn restrict(&self, vertices: &[u32], local: &[u32]) -> Self {
+        let mut rings = Self {
+            starts: vec![0],
+            neighbours: Vec::new(),
+        };
+        for &v in vertices {
+            let inside = self.of(v as usize).iter().map(|&n| local[n as usize]);
+            rings.neighbours.extend(inside.filter(|&n| n != u32::MAX));
+            rings.starts.push(rings.neighbours.len() as u32);
+        }
+        rings
+    }
+
+    /// Where a vertex's list begins among all entries.
+    pub fn entry(&self, vertex: usize) -> usize {
+        self.starts[vertex] as usize
+    }
+
     /// Entries in all lists together: twice the number of edges.
     pub fn entries(&self) -> usize {
         self.neighbours.len()

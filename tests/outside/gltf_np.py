@@ -112,7 +112,7 @@ class Skin:
         turns = {}
         for name, quaternion in rotations.items():
             if name not in self.joint_of_name:
-                raise ValueError(f"a pose names the joint {name}, which the skin does not have")
+                raise ValueError(f"a pose names the unknown joint {name}")
             turns[self.joint_of_name[name]] = rotation_matrix(quaternion)
         worlds = np.empty_like(self.bind_locals)
         for joint in self.parents_first:
@@ -173,8 +173,9 @@ def load_character(path):
             positions.append(document.accessor(shared).astype(np.float64))
             count += len(positions[-1])
             sets = sum(name.startswith("JOINTS_") for name in attributes)
-            joints.append(np.hstack([document.accessor(attributes[f"JOINTS_{n}"]) for n in range(sets)]).astype(int))
-            weights.append(np.hstack([document.accessor(attributes[f"WEIGHTS_{n}"]) for n in range(sets)]).astype(float))
+            side_by_side = lambda kind: np.hstack([document.accessor(attributes[f"{kind}_{n}"]) for n in range(sets)])
+            joints.append(side_by_side("JOINTS").astype(int))
+            weights.append(side_by_side("WEIGHTS").astype(np.float64))
         triangles.append(first_raw[shared] + _triangles(document, primitive))
 
     slots = max(array.shape[1] for array in joints)

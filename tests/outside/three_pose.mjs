@@ -55,7 +55,10 @@ async function loadJoints(json, parser) {
     const nodes = json.skins[0].joints;
     const parentNode = new Map();
     json.nodes.forEach((node, index) => node.children?.forEach((child) => parentNode.set(child, index)));
-    const ancestors = (node) => (parentNode.has(node) ? [parentNode.get(node), ...ancestors(parentNode.get(node))] : []);
+    const ancestors = (node) => {
+        const parent = parentNode.get(node);
+        return parent === undefined ? [] : [parent, ...ancestors(parent)];
+    };
 
     const skeleton = await parser.getDependency('skin', 0);
     return nodes.map((node, joint) => {
@@ -76,7 +79,7 @@ function rotationsOf(pose, joints, json) {
     });
     const rotations = new Map();
     for (const [name, rotation] of Object.entries(pose.joints)) {
-        if (!byName.has(name)) throw new Error(`pose ${pose.name} names the joint ${name}, which the skin does not have`);
+        if (!byName.has(name)) throw new Error(`pose ${pose.name} names the unknown joint ${name}`);
         rotations.set(byName.get(name), new Quaternion(...rotation).normalize());
     }
     return rotations;
@@ -101,6 +104,7 @@ function poseBones(joints, rotations) {
             bone.parent?.updateWorldMatrix(true, false);
             bone.matrix.copy(bone.parent?.matrixWorld ?? new Matrix4()).invert().multiply(worlds[joint]);
         }
+        bone.matrixWorldNeedsUpdate = true;
         bone.updateWorldMatrix(true, false);
     }
 }
@@ -115,7 +119,7 @@ async function loadMeshes(json, parser) {
         for (const [slot, primitive] of json.meshes[node.mesh].primitives.entries()) {
             if (seen.has(primitive.attributes.POSITION)) continue;
             seen.add(primitive.attributes.POSITION);
-            if (primitive.attributes.JOINTS_1 !== undefined) throw new Skip('more than four influences, which three does not read');
+            if (primitive.attributes.JOINTS_1 !== undefined) throw new Skip('three reads only four influences');
             meshes.push([object, ...object.children].find((candidate) => {
                 const origin = parser.associations.get(candidate);
                 const ours = origin?.nodes === undefined || origin.nodes === index;
@@ -144,7 +148,8 @@ await runCases(async (folder) => {
     const diagonal = box.getSize(new Vector3()).length();
     const rawVertices = meshes.reduce((sum, { geometry }) => sum + geometry.attributes.position.count, 0);
     if (expected.length !== poses.length * rawVertices * 3) {
-        throw new Error(`skinned.f32 holds ${expected.length} floats, not ${poses.length} poses x ${rawVertices} vertices x 3`);
+        const due = `${poses.length} poses x ${rawVertices} raw vertices x 3`;
+        throw new Error(`skinned.f32 holds ${expected.length} floats, not ${due}`);
     }
 
     const worst = { distance: 0, place: 'nowhere' };
@@ -166,7 +171,8 @@ await runCases(async (folder) => {
             }
         }
     }
-    const finding = `largest difference ${worst.distance.toExponential(1)} of the diagonal (${worst.place}), limit ${TOLERANCE}`;
+    const largest = worst.distance.toExponential(1);
+    const finding = `largest difference ${largest} of the diagonal (${worst.place}), limit ${TOLERANCE}`;
     if (worst.distance > TOLERANCE) throw new Error(finding);
     return `${finding}; ${poses.length} poses, ${rawVertices} raw vertices`;
 });

@@ -1,0 +1,134 @@
+//! Blocks of poses: eight at once, the poses innermost.
+
+use nalgebra::Matrix4;
+
+use crate::rig::{Pose, Skeleton};
+
+/// Poses in a block.
+pub const LANES: usize = 8;
+
+/// One number for each pose of a block.
+pub type Lane = [f32; LANES];
+
+/// One point (or vector) for each pose of a block, relative to the character's centre.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[repr(C, align(32))]
+pub struct Point {
+    pub x: Lane,
+    pub y: Lane,
+    pub z: Lane,
+}
+
+impl Point {
+    /// All zero.
+    pub const ZERO: Self = Self {
+        x: [0.0; LANES],
+        y: [0.0; LANES],
+        z: [0.0; LANES],
+    };
+
+    /// The same point in every pose.
+    pub fn splat([x, y, z]: [f32; 3]) -> Self {
+        Self {
+            x: [x; LANES],
+            y: [y; LANES],
+            z: [z; LANES],
+        }
+    }
+
+    /// The point of one pose.
+    pub fn lane(&self, lane: usize) -> [f32; 3] {
+        [self.x[lane], self.y[lane], self.z[lane]]
+    }
+}
+
+/// The skinning matrices of up to [`LANES`] poses.
+///
+/// Lanes beyond the poses given repeat the last pose with weight zero, so that kernels need no
+/// special case.
+#[derive(Clone, Debug)]
+pub struct Block {
+    /// Poses in the block, at most [`LANES`].
+    pub poses: usize,
+    /// The weight of each pose.
+    pub weights: Lane,
+    /// For each joint the rows of its 3×4 matrix, one after the other.
+    matrices: Vec<[Lane; 12]>,
+}
+
+impl Block {
+    /// Works out the skinning matrices of 1 to [`LANES`] poses, about `centre`.
+    ///
+    /// # Panics
+    /// If there are none or more.
+    pub fn new(skeleton: &Skeleton, poses: &[&Pose], centre: [f64; 3]) -> Self {
+        assert!(
+            (1..=LANES).contains(&poses.len()),
+            "{} poses in a block",
+            poses.len()
+        );
+        let mut weights = [0.0; LANES];
+        let mut matrices = vec![[[0.0; LANES]; 12]; skeleton.joints().len()];
+        for lane in 0..LANES {
+            let pose = poses[lane.min(poses.len() - 1)];
+            if lane < poses.len() {
+                weights[lane] = pose.weight as f32;
+            }
+            for (entry, matrix) in matrices.iter_mut().zip(skeleton.skinning_matrices(pose)) {
+                for (row, values) in about(&matrix, centre).iter().enumerate() {
+                    for (column, value) in values.iter().enumerate() {
+                        entry[4 * row + column][lane] = *value as f32;
+                    }
+                }
+            }
+        }
+        Self {
+            poses: poses.len(),
+            weights,
+            matrices,
+        }
+    }
+
+    /// A block of the bind pose alone.
+    pub fn bind(joints: usize) -> Self {
+        let mut matrix = [[0.0; LANES]; 12];
+        for diagonal in [0, 5, 10] {
+            matrix[diagonal] = [1.0; LANES];
+        }
+        Self {
+            poses: 1,
+            weights: [0.0; LANES],
+            matrices: vec![matrix; joints],
+        }
+    }
+
+    /// The 3×4 matrix of a joint, row after row; `None` beyond the last joint.
+    pub fn get(&self, joint: usize) -> Option<&[Lane; 12]> {
+        self.matrices.get(joint)
+    }
+
+    /// Where a joint takes a bind position, in every pose.
+    #[inline(always)]
+    pub fn transform(&self, joint: usize, [x, y, z]: [f32; 3]) -> Point {
+        let m = &self.matrices[joint];
+        let mut point = Point::ZERO;
+        for l in 0..LANES {
+            point.x[l] = m[0][l] * x + m[1][l] * y + m[2][l] * z + m[3][l];
+            point.y[l] = m[4][l] * x + m[5][l] * y + m[6][l] * z + m[7][l];
+            point.z[l] = m[8][l] * x + m[9][l] * y + m[10][l] * z + m[11][l];
+        }
+        point
+    }
+}
+
+/// The rows of `matrix` for positions relative to `centre`: `T(p + c) − c`.
+fn about(matrix: &Matrix4<f64>, centre: [f64; 3]) -> [[f64; 4]; 3] {
+    std::array::from_fn(|row| {
+        let m = [matrix[(row, 0)], matrix[(row, 1)], matrix[(row, 2)]];
+        // Grouped so that an identity gives exactly zero.
+        let shift: f64 = (0..3)
+            .map(|i| (m[i] - f64::from(u8::from(i == row))) * centre[i])
+            .sum();
+        [m[0], m[1], m[2], matrix[(row, 3)] + shift]
+    })
+}

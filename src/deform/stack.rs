@@ -1,0 +1,315 @@
+//! The stack: base skinning, then the layers in order.
+
+use std::sync::Arc;
+
+use super::mush::{Mush, MushOptions};
+use super::relax::{Relax, RelaxOptions};
+use super::{Block, LANES, Point, Region, Skin, Skinning};
+use crate::rig::{JointId, Rings, Skeleton, Surface, Weights};
+
+/// One layer of a stack, with rounds worked out and its mask resolved.
+#[derive(Clone, Debug)]
+pub struct LayerOptions {
+    /// What it does.
+    pub kind: LayerKind,
+    /// How much of it is applied, 0 to 1.
+    pub blend: f32,
+    /// How much of it is applied at each welded vertex, 0 to 1; `None` is everywhere in full.
+    pub mask: Option<Vec<f32>>,
+}
+
+/// The kinds of layers.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum LayerKind {
+    Relax(RelaxOptions),
+    Mush(MushOptions),
+}
+
+impl LayerKind {
+    /// For each smoothing round the share of the way to the neighbours' mean: how it spreads joints.
+    pub fn spread(&self) -> Vec<f32> {
+        match self {
+            Self::Relax(o) => vec![0.5 * o.stretch.max(o.squash); o.rounds],
+            Self::Mush(o) => vec![o.pull; o.rounds],
+        }
+    }
+}
+
+/// The rounds of smoothing that spread a feature by `radius` (a length) on a mesh of that root mean
+/// square edge length: each round is a random walk that moves with chance `pull` by one edge, so that
+/// the variance of `n` rounds is `n · pull · edge²` (de Moivre–Laplace). At least one.
+pub fn rounds_for_radius(radius: f64, edge_length: f64, pull: f64) -> usize {
+    let rounds = (radius / edge_length).powi(2) / pull;
+    if rounds.is_finite() {
+        (rounds.round() as usize).clamp(1, MOST_ROUNDS)
+    } else {
+        1
+    }
+}
+
+/// More rounds than any surface needs; a recipe beyond this is a slip.
+pub const MOST_ROUNDS: usize = 100_000;
+
+/// Base weights and layers, compiled for one surface.
+#[derive(Clone, Debug)]
+pub struct Stack {
+    whole: Arc<LocalStack>,
+    base: Weights,
+    reach: usize,
+    /// The centre of the bind bounding box: [`Block`]s must be made about it.
+    pub centre: [f64; 3],
+}
+
+/// A stack on a region of the surface.
+#[derive(Clone, Debug)]
+pub struct LocalStack {
+    region: Region,
+    rest: Vec<[f32; 3]>,
+    skin: Skin,
+    skinning: Skinning,
+    rings: Rings,
+    layers: Vec<Compiled>,
+}
+
+#[derive(Clone, Debug)]
+struct Compiled {
+    kind: CompiledKind,
+    blend: f32,
+    mask: Option<Vec<f32>>,
+}
+
+#[derive(Clone, Debug)]
+enum CompiledKind {
+    Relax(Relax),
+    Mush(Mush),
+}
+
+/// The target shapes of a block of poses on the vertices that they bend.
+#[derive(Clone, Debug)]
+pub struct Shapes {
+    /// The stack that made them.
+    pub stack: Arc<LocalStack>,
+    /// The poses' matrices.
+    pub block: Block,
+    /// For each core vertex of the stack's region, in order, its targets.
+    pub targets: Vec<Point>,
+}
+
+impl Shapes {
+    /// The core vertices: welded number, bind position about the centre, targets.
+    pub fn iter(&self) -> impl Iterator<Item = (usize, [f32; 3], &Point)> + '_ {
+        self.within(0..u32::MAX)
+    }
+
+    /// The same for vertices of a range only.
+    pub fn within(
+        &self,
+        range: std::ops::Range<u32>,
+    ) -> impl Iterator<Item = (usize, [f32; 3], &Point)> + '_ {
+        let LocalStack { region, rest, .. } = &*self.stack;
+        let begin = region
+            .core
+            .partition_point(|&place| region.vertices[place as usize] < range.start);
+        let end = region
+            .core
+            .partition_point(|&place| region.vertices[place as usize] < range.end);
+        region.core[begin..end]
+            .iter()
+            .zip(&self.targets[begin..end])
+            .map(|(&place, target)| {
+                (
+                    region.vertices[place as usize] as usize,
+                    rest[place as usize],
+                    target,
+                )
+            })
+    }
+}
+
+impl Stack {
+    /// Compiles a stack. `base` has a row, and every mask a value, for each welded vertex.
+    pub fn new(
+        surface: &Surface,
+        base: Weights,
+        skinning: Skinning,
+        layers: &[LayerOptions],
+    ) -> Self {
+        let centre = surface.centre();
+        let rest: Vec<[f32; 3]> = surface
+            .positions
+            .iter()
+            .map(|p| std::array::from_fn(|i| (f64::from(p[i]) - centre[i]) as f32))
+            .collect();
+        let rings = surface.rings.clone();
+        let layers: Vec<Compiled> = layers
+            .iter()
+            .map(|layer| Compiled {
+                kind: match layer.kind {
+                    LayerKind::Relax(options) => {
+                        CompiledKind::Relax(Relax::new(options, &rings, &rest))
+                    }
+                    LayerKind::Mush(options) => {
+                        CompiledKind::Mush(Mush::new(options, &rings, &surface.border, &rest))
+                    }
+                },
+                blend: layer.blend,
+                mask: layer.mask.clone(),
+            })
+            .collect();
+        let reach = layers.iter().map(Compiled::reach).sum();
+        let whole = LocalStack {
+            region: Region::whole(surface.len()),
+            skin: Skin::new(&base, 0..surface.len()),
+            rest,
+            skinning,
+            rings,
+            layers,
+        };
+        Self {
+            whole: Arc::new(whole),
+            base,
+            reach,
+            centre,
+        }
+    }
+
+    /// The farthest ring from which the stack can move a vertex.
+    pub fn reach(&self) -> usize {
+        self.reach
+    }
+
+    /// The base weights.
+    pub fn base(&self) -> &Weights {
+        &self.base
+    }
+
+    /// Bind positions about the centre.
+    pub fn rest(&self) -> &[[f32; 3]] {
+        &self.whole.rest
+    }
+
+    /// The stack on the whole surface.
+    pub fn whole(&self) -> Arc<LocalStack> {
+        Arc::clone(&self.whole)
+    }
+
+    /// The stack on what poses that turn exactly these joints can bend; `None` if they bend nothing.
+    pub fn bent_by(&self, turned: &[JointId], skeleton: &Skeleton) -> Option<Arc<LocalStack>> {
+        let region = Region::bent_by(turned, skeleton, &self.base, &self.whole.rings, self.reach);
+        if region.core.is_empty() {
+            return None;
+        }
+        Some(Arc::new(self.whole.restrict(region, &self.base)))
+    }
+}
+
+impl LocalStack {
+    /// The region it works on.
+    pub fn region(&self) -> &Region {
+        &self.region
+    }
+
+    /// Runs the stack on a block of poses.
+    pub fn evaluate(self: &Arc<Self>, block: Block) -> Shapes {
+        let mut shape = vec![Point::ZERO; self.rest.len()];
+        self.skin
+            .apply(self.skinning, &block, &self.rest, &mut shape);
+        let (mut incoming, mut spare, mut before) = (Vec::new(), Vec::new(), Vec::new());
+        for layer in &self.layers {
+            let partial = layer.blend != 1.0 || layer.mask.is_some();
+            if partial {
+                before.clone_from(&shape);
+            }
+            match &layer.kind {
+                CompiledKind::Relax(relax) => {
+                    relax.apply(&self.rings, &mut shape, &mut incoming, &mut spare)
+                }
+                CompiledKind::Mush(mush) => {
+                    mush.apply(&self.rings, &mut shape, &mut incoming, &mut spare)
+                }
+            }
+            if partial {
+                layer.mix(&before, &mut shape);
+            }
+        }
+        let targets = self
+            .region
+            .core
+            .iter()
+            .map(|&place| shape[place as usize])
+            .collect();
+        Shapes {
+            stack: Arc::clone(self),
+            block,
+            targets,
+        }
+    }
+
+    /// Bytes that [`LocalStack::evaluate`] takes while it runs, for a surface of that many vertices.
+    pub fn working_bytes(vertices: usize) -> usize {
+        // Shape, incoming, spare, before; then the targets.
+        5 * vertices * size_of::<Point>()
+    }
+
+    fn restrict(&self, region: Region, base: &Weights) -> Self {
+        let mut local = vec![u32::MAX; self.rest.len()];
+        for (place, &v) in region.vertices.iter().enumerate() {
+            local[v as usize] = place as u32;
+        }
+        let pick = |values: &[[f32; 3]]| -> Vec<[f32; 3]> {
+            region
+                .vertices
+                .iter()
+                .map(|&v| values[v as usize])
+                .collect()
+        };
+        let layers = self
+            .layers
+            .iter()
+            .map(|layer| Compiled {
+                kind: match &layer.kind {
+                    CompiledKind::Relax(relax) => {
+                        CompiledKind::Relax(relax.restrict(&self.rings, &region.vertices, &local))
+                    }
+                    CompiledKind::Mush(mush) => {
+                        CompiledKind::Mush(mush.restrict(&region.vertices, &local, pick))
+                    }
+                },
+                blend: layer.blend,
+                mask: layer
+                    .mask
+                    .as_ref()
+                    .map(|mask| region.vertices.iter().map(|&v| mask[v as usize]).collect()),
+            })
+            .collect();
+        Self {
+            rest: pick(&self.rest),
+            skin: Skin::new(base, region.vertices.iter().map(|&v| v as usize)),
+            skinning: self.skinning,
+            rings: self.rings.restrict(&region.vertices, &local),
+            layers,
+            region,
+        }
+    }
+}
+
+impl Compiled {
+    fn reach(&self) -> usize {
+        match &self.kind {
+            CompiledKind::Relax(relax) => relax.options.rounds,
+            CompiledKind::Mush(mush) => mush.reach(),
+        }
+    }
+
+    /// `after = before + share · (after − before)`, the share being blend times mask.
+    fn mix(&self, before: &[Point], after: &mut [Point]) {
+        for (v, (from, to)) in before.iter().zip(after).enumerate() {
+            let share = self.blend * self.mask.as_ref().map_or(1.0, |mask| mask[v]);
+            for l in 0..LANES {
+                to.x[l] = from.x[l] + share * (to.x[l] - from.x[l]);
+                to.y[l] = from.y[l] + share * (to.y[l] - from.y[l]);
+                to.z[l] = from.z[l] + share * (to.z[l] - from.z[l]);
+            }
+        }
+    }
+}
