@@ -1,18 +1,14 @@
 //! The reference layers: what a character should look like in a pose.
 //!
 //! A [`Stack`] skins the base weights (rigid by default) and runs its layers in order. It works on
-//! blocks of [`LANES`] poses at once, vertex-major with the poses innermost, and only on the
+//! blocks of poses ([`crate::rig::Block`]) at once, vertex-major with the poses innermost, and only on the
 //! [`Region`] that the poses of a block can change: every layer commutes with rigid motion, so a
 //! vertex far from any joint that a pose turns moves rigidly with its base joints, and its target
 //! needs no evaluation.
-//!
-//! Coordinates here are relative to the centre of the bind bounding box, so that f32 rounding stays
-//! relative to the character's size wherever it stands.
 
 // Kernels run over the lanes of several arrays at once; indices say so plainest.
 #![allow(clippy::needless_range_loop)]
 
-mod block;
 mod mush;
 mod region;
 mod relax;
@@ -20,10 +16,9 @@ mod skin;
 mod spread;
 mod stack;
 
-pub use block::{Block, LANES, Lane, Point};
 pub use mush::{Border, MushOptions};
 pub use region::Region;
 pub use relax::RelaxOptions;
 pub use skin::{Skin, Skinning};
 pub use spread::{MAX_SPREAD, Spread};
-pub use stack::{LayerKind, LayerOptions, LocalStack, Shapes, Stack, rounds_for_radius};
+pub use stack::{LayerKind, LayerOptions, LocalStack, MOST_ROUNDS, Stack, rounds_for_radius};

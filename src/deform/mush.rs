@@ -19,8 +19,7 @@ use nalgebra::{Matrix3, Vector3};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{LANES, Point};
-use crate::rig::Rings;
+use crate::rig::{LANES, Point, Rings};
 
 /// What smoothing does to vertices at the border of an open surface.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

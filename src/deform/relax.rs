@@ -12,8 +12,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{LANES, Point};
-use crate::rig::Rings;
+use crate::rig::{LANES, Point, Rings};
 
 /// Options of a `relax` layer.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]

@@ -8,8 +8,7 @@ use nalgebra::{Matrix3, Quaternion, UnitQuaternion, Vector3};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{Block, LANES, Point};
-use crate::rig::{Weights, polar};
+use crate::rig::{Block, LANES, Point, Weights, polar};
 
 /// How base weights move the surface.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

@@ -59,15 +59,12 @@ impl Spread {
 
 fn spread_row(v: usize, ring: &[u32], rows: &[Row], pull: f32) -> Row {
     // Most vertices lie where one joint rules: nothing mixes there.
-    if let [(joint, _)] = rows[v][..] {
-        if ring
-            .iter()
-            .all(|&n| matches!(rows[n as usize][..], [(other, _)] if other == joint))
-        {
-            return rows[v].clone();
-        }
-    }
-    if ring.is_empty() {
+    let alone = |v: usize| match rows[v][..] {
+        [(joint, _)] => Some(joint),
+        _ => None,
+    };
+    let ruled = alone(v).is_some() && ring.iter().all(|&n| alone(n as usize) == alone(v));
+    if ruled || ring.is_empty() {
         return rows[v].clone();
     }
     let mut sum: Row = rows[v]

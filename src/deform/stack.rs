@@ -4,8 +4,8 @@ use std::sync::Arc;
 
 use super::mush::{Mush, MushOptions};
 use super::relax::{Relax, RelaxOptions};
-use super::{Block, LANES, Point, Region, Skin, Skinning};
-use crate::rig::{JointId, Rings, Skeleton, Surface, Weights};
+use super::{Region, Skin, Skinning};
+use crate::rig::{Block, JointId, LANES, Point, Rings, Shapes, Skeleton, Surface, Weights};
 
 /// One layer of a stack, with rounds worked out and its mask resolved.
 #[derive(Clone, Debug)]
@@ -64,6 +64,7 @@ pub struct Stack {
 #[derive(Clone, Debug)]
 pub struct LocalStack {
     region: Region,
+    core_vertices: Arc<[u32]>,
     rest: Vec<[f32; 3]>,
     skin: Skin,
     skinning: Skinning,
@@ -78,52 +79,12 @@ struct Compiled {
     mask: Option<Vec<f32>>,
 }
 
+/// A stack holds a handful of these: their size is no matter.
+#[allow(clippy::large_enum_variant)]
 #[derive(Clone, Debug)]
 enum CompiledKind {
     Relax(Relax),
     Mush(Mush),
-}
-
-/// The target shapes of a block of poses on the vertices that they bend.
-#[derive(Clone, Debug)]
-pub struct Shapes {
-    /// The stack that made them.
-    pub stack: Arc<LocalStack>,
-    /// The poses' matrices.
-    pub block: Block,
-    /// For each core vertex of the stack's region, in order, its targets.
-    pub targets: Vec<Point>,
-}
-
-impl Shapes {
-    /// The core vertices: welded number, bind position about the centre, targets.
-    pub fn iter(&self) -> impl Iterator<Item = (usize, [f32; 3], &Point)> + '_ {
-        self.within(0..u32::MAX)
-    }
-
-    /// The same for vertices of a range only.
-    pub fn within(
-        &self,
-        range: std::ops::Range<u32>,
-    ) -> impl Iterator<Item = (usize, [f32; 3], &Point)> + '_ {
-        let LocalStack { region, rest, .. } = &*self.stack;
-        let begin = region
-            .core
-            .partition_point(|&place| region.vertices[place as usize] < range.start);
-        let end = region
-            .core
-            .partition_point(|&place| region.vertices[place as usize] < range.end);
-        region.core[begin..end]
-            .iter()
-            .zip(&self.targets[begin..end])
-            .map(|(&place, target)| {
-                (
-                    region.vertices[place as usize] as usize,
-                    rest[place as usize],
-                    target,
-                )
-            })
-    }
 }
 
 impl Stack {
@@ -159,6 +120,7 @@ impl Stack {
         let reach = layers.iter().map(Compiled::reach).sum();
         let whole = LocalStack {
             region: Region::whole(surface.len()),
+            core_vertices: (0..surface.len() as u32).collect(),
             skin: Skin::new(&base, 0..surface.len()),
             rest,
             skinning,
@@ -209,8 +171,8 @@ impl LocalStack {
         &self.region
     }
 
-    /// Runs the stack on a block of poses.
-    pub fn evaluate(self: &Arc<Self>, block: Block) -> Shapes {
+    /// Runs the stack on a block of poses; `poses` are their places in the set.
+    pub fn evaluate(&self, block: Block, poses: Vec<usize>) -> Shapes {
         let mut shape = vec![Point::ZERO; self.rest.len()];
         self.skin
             .apply(self.skinning, &block, &self.rest, &mut shape);
@@ -239,8 +201,9 @@ impl LocalStack {
             .map(|&place| shape[place as usize])
             .collect();
         Shapes {
-            stack: Arc::clone(self),
             block,
+            poses,
+            vertices: Arc::clone(&self.core_vertices),
             targets,
         }
     }
@@ -288,6 +251,7 @@ impl LocalStack {
             skinning: self.skinning,
             rings: self.rings.restrict(&region.vertices, &local),
             layers,
+            core_vertices: region.core_vertices().collect(),
             region,
         }
     }

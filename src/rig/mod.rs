@@ -1,14 +1,17 @@
 //! The nouns that every other room speaks of: [`Skeleton`], [`Surface`], [`Weights`], [`Pose`],
-//! [`Clip`] and the [`Character`] that ties them together.
+//! [`Clip`], the [`Character`] that ties them together, and the [`Block`]s of poses and target
+//! [`Shapes`] that stages hand on.
 //!
 //! Plain data with its invariants. No input or output, no policy, nothing of the other rooms.
 
+mod block;
 mod character;
 mod pose;
 mod skeleton;
 mod surface;
 mod weights;
 
+pub use block::{Block, LANES, Lane, Point, Shapes};
 pub use character::{Character, Part, SavedPose};
 pub use pose::{Clip, Frame, Pose};
 pub use skeleton::{BindLocal, Joint, JointId, JointSpec, Skeleton, SkeletonFault, polar};

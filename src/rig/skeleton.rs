@@ -192,9 +192,8 @@ impl Skeleton {
     /// not turn thus has its parent's matrix to the bit, and the bind pose gives exact identities.
     pub fn skinning_matrices(&self, pose: &Pose) -> Vec<Matrix4<f64>> {
         let mut matrices = vec![Matrix4::identity(); self.joints.len()];
-        let mut turns = pose.rotations.iter().peekable();
         let mut own = vec![None; self.joints.len()];
-        while let Some((id, rotation)) = turns.next() {
+        for (id, rotation) in &pose.rotations {
             own[id.index()] = Some(rotation);
         }
         for &id in &self.order {

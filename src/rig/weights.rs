@@ -37,7 +37,7 @@ impl Weights {
     /// If the lengths differ or are no multiple of `slots`.
     pub fn new(slots: usize, entries: Vec<(JointId, f32)>) -> Self {
         assert!(
-            slots > 0 && entries.len() % slots == 0,
+            slots > 0 && entries.len().is_multiple_of(slots),
             "{slots} slots, {} entries",
             entries.len()
         );

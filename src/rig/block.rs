@@ -1,8 +1,17 @@
-//! Blocks of poses: eight at once, the poses innermost.
+//! Blocks of poses, eight at once, the poses innermost; and the target shapes of a block.
+//!
+//! Coordinates are relative to the centre of the bind bounding box, so that f32 rounding stays
+//! relative to the character's size wherever it stands.
+
+// Kernels run over the lanes of several arrays at once; indices say so plainest.
+#![allow(clippy::needless_range_loop)]
+
+use std::ops::Range;
+use std::sync::Arc;
 
 use nalgebra::Matrix4;
 
-use crate::rig::{Pose, Skeleton};
+use super::{Pose, Skeleton};
 
 /// Poses in a block.
 pub const LANES: usize = 8;
@@ -118,6 +127,31 @@ impl Block {
             point.z[l] = m[8][l] * x + m[9][l] * y + m[10][l] * z + m[11][l];
         }
         point
+    }
+}
+
+/// Target shapes of a block of poses, on the vertices that the poses bend.
+///
+/// Every other vertex moves rigidly with its base joints in these poses.
+#[derive(Clone, Debug)]
+pub struct Shapes {
+    /// The poses' matrices.
+    pub block: Block,
+    /// The place in the pose set of each pose of the block.
+    pub poses: Vec<usize>,
+    /// The welded vertices, in rising order.
+    pub vertices: Arc<[u32]>,
+    /// The target of each of them.
+    pub targets: Vec<Point>,
+}
+
+impl Shapes {
+    /// The vertices within a range with their targets.
+    pub fn within(&self, range: &Range<u32>) -> impl Iterator<Item = (usize, &Point)> + '_ {
+        let begin = self.vertices.partition_point(|&v| v < range.start);
+        let end = self.vertices.partition_point(|&v| v < range.end);
+        let vertices = self.vertices[begin..end].iter().map(|&v| v as usize);
+        vertices.zip(&self.targets[begin..end])
     }
 }
 

@@ -1,0 +1,234 @@
+//! From Gram matrices to weights on the grid of the file.
+
+use rayon::prelude::*;
+
+use super::coupling::{self, Coupling};
+use super::quadratic::{Minimum, Quadratic, Set, Vector};
+use super::{Gram, MAX_CANDIDATES, round_to_grid, subset};
+use crate::rig::{JointId, Surface, Weights};
+
+/// What the fit is asked for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Options {
+    /// Joints a vertex at most, 1 to 8: K.
+    pub influences: usize,
+    /// Weight of the coupling over edges: a squared difference in weights of one, over the mean
+    /// number of neighbours, counts like a mean squared error of this many squared percent of the
+    /// diagonal.
+    pub smoothness: f64,
+    /// Differences in motion below this many percent of the diagonal (root mean square over poses)
+    /// are left to the base weights: the root of ρ.
+    pub hold_percent: f64,
+    /// Weights below this are dropped and the others solved again.
+    pub prune: f64,
+    /// Steps of the file's weights: 255, 65,535 or 2²⁴.
+    pub steps: u32,
+}
+
+/// How the fit ended.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Status {
+    /// The greatest KKT residual of any vertex among its chosen joints, before rounding, relative to
+    /// the magnitude of its matrix.
+    pub kkt_residual: f64,
+    /// Vertices whose choice of K joints was not proved best within the bound on work.
+    pub unproved_vertices: usize,
+    /// Sweeps of the coupling over the surface; 0 without smoothness.
+    pub sweeps: usize,
+    /// The greatest change of a weight in the last sweep.
+    pub last_change: f64,
+}
+
+/// Weights as they will be written, the uncapped ones, and how it ended.
+#[derive(Clone, Debug)]
+pub struct Fitted {
+    /// At most K a vertex, on the grid.
+    pub weights: Weights,
+    /// Without cap, coupling and rounding: what no weights on these candidates can beat.
+    pub floor: Weights,
+    /// How it ended.
+    pub status: Status,
+}
+
+/// Fits weights; `base` are the weights that the stack started from.
+pub fn solve(gram: &Gram, surface: &Surface, base: &Weights, options: &Options) -> Fitted {
+    let vertices = gram.candidates().len();
+    let coupling = (options.smoothness > 0.0).then(|| Coupling::new(surface, options.smoothness));
+    let problems = Problems {
+        gram,
+        base,
+        options,
+        coupling: coupling.as_ref(),
+    };
+    let floor: Vec<Vector> = (0..vertices)
+        .into_par_iter()
+        .map(|v| match gram.candidates().of(v).len() {
+            1 => only(),
+            _ => problems.free(v).minimum_of_all(),
+        })
+        .collect();
+    let mut solved: Vec<Solved> = (0..vertices)
+        .into_par_iter()
+        .map(|v| problems.capped(v, &problems.free(v)))
+        .collect();
+    let (mut sweeps, mut last_change) = (0, 0.0);
+    if let Some(coupling) = &coupling {
+        (sweeps, last_change) = coupling::sweep(coupling, &problems, &mut solved);
+    }
+    let rows: Vec<(Row, f64)> = (0..vertices)
+        .into_par_iter()
+        .map(|v| problems.finish(v, &solved))
+        .collect();
+    let status = Status {
+        kkt_residual: rows.iter().map(|row| row.1).fold(0.0, f64::max),
+        unproved_vertices: solved.iter().filter(|s| !s.proved).count(),
+        sweeps,
+        last_change,
+    };
+    let entries = rows.into_iter().flat_map(|row| row.0).collect();
+    Fitted {
+        weights: Weights::new(options.influences, entries),
+        floor: to_weights(gram, &floor),
+        status,
+    }
+}
+
+type Row = Vec<(JointId, f32)>;
+
+/// A vertex's weights over its candidates while the fit runs.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Solved {
+    pub w: Vector,
+    pub proved: bool,
+}
+
+/// The quadratic programs of all vertices.
+pub(super) struct Problems<'a> {
+    pub gram: &'a Gram,
+    pub base: &'a Weights,
+    pub options: &'a Options,
+    pub coupling: Option<&'a Coupling>,
+}
+
+impl Problems<'_> {
+    /// The program of a vertex by itself.
+    pub fn free(&self, v: usize) -> Quadratic {
+        let mut form = self.gram.quadratic(v);
+        form.scale(self.coupling.map_or(1.0, |c| c.area(v)));
+        let toward = self.on_candidates(v, self.base.of(v).map(|(id, w)| (id, f64::from(w))));
+        form.pull_toward(self.options.hold_percent.powi(2), &toward);
+        form
+    }
+
+    /// The program of a vertex with its neighbours as they are.
+    pub fn coupled(&self, v: usize, solved: &[Solved]) -> Quadratic {
+        let mut form = self.free(v);
+        if let Some(coupling) = self.coupling {
+            for &n in coupling.ring(v) {
+                let n = n as usize;
+                let ids = self.gram.candidates().of(n).iter().copied();
+                let toward = self.on_candidates(v, ids.zip(solved[n].w));
+                form.pull_toward(coupling.weight(), &toward);
+            }
+        }
+        form
+    }
+
+    /// The best weights of at most K joints, small ones pruned.
+    pub fn capped(&self, v: usize, form: &Quadratic) -> Solved {
+        if self.gram.candidates().of(v).len() == 1 {
+            return Solved {
+                w: only(),
+                proved: true,
+            };
+        }
+        let best = subset::best(form, self.options.influences, form.all());
+        Solved {
+            w: self.pruned(form, best.minimum).w,
+            proved: best.proved,
+        }
+    }
+
+    fn pruned(&self, form: &Quadratic, mut minimum: Minimum) -> Minimum {
+        loop {
+            let support = minimum.support();
+            let kept: Set = (0..form.len())
+                .filter(|&i| minimum.w[i] >= self.options.prune)
+                .fold(0, |set, i| set | 1 << i);
+            if kept == support || kept == 0 {
+                return minimum;
+            }
+            minimum = form.minimum(kept);
+        }
+    }
+
+    /// Rounds a vertex to the grid; gives its row and its KKT residual before rounding.
+    fn finish(&self, v: usize, solved: &[Solved]) -> (Row, f64) {
+        let ids = self.gram.candidates().of(v);
+        let form = self.coupled(v, solved);
+        let w = &solved[v].w;
+        let support = Minimum { w: *w, value: 0.0 }.support();
+        let residual = if ids.len() > 1 {
+            form.kkt_residual(w, support)
+        } else {
+            0.0
+        };
+        let counts = round_to_grid(&form, w, self.options.steps);
+        let mut row: Row = ids
+            .iter()
+            .zip(counts)
+            .filter(|entry| entry.1 > 0)
+            .map(|(&id, count)| {
+                (
+                    id,
+                    (f64::from(count) / f64::from(self.options.steps)) as f32,
+                )
+            })
+            .collect();
+        row.resize(self.options.influences, (JointId(0), 0.0));
+        (row, residual)
+    }
+
+    /// Weights given by joint, laid out over the candidates of v.
+    fn on_candidates(&self, v: usize, given: impl Iterator<Item = (JointId, f64)>) -> Vector {
+        let ids = self.gram.candidates().of(v);
+        let mut w = [0.0; MAX_CANDIDATES];
+        for (id, value) in given.filter(|entry| entry.1 > 0.0) {
+            if let Ok(place) = ids.binary_search(&id) {
+                w[place] = value;
+            }
+        }
+        w
+    }
+}
+
+impl Quadratic {
+    fn minimum_of_all(&self) -> Vector {
+        self.minimum(self.all()).w
+    }
+}
+
+fn only() -> Vector {
+    let mut w = [0.0; MAX_CANDIDATES];
+    w[0] = 1.0;
+    w
+}
+
+fn to_weights(gram: &Gram, rows: &[Vector]) -> Weights {
+    let slots = (0..rows.len())
+        .map(|v| gram.candidates().of(v).len())
+        .max()
+        .unwrap_or(1);
+    let entries = rows
+        .iter()
+        .enumerate()
+        .flat_map(|(v, w)| {
+            let ids = gram.candidates().of(v);
+            (0..slots).map(move |i| {
+                ids.get(i)
+                    .map_or((JointId(0), 0.0), |&id| (id, w[i] as f32))
+            })
+        })
+        .collect();
+    Weights::new(slots, entries)
+}
