@@ -1,0 +1,137 @@
+//! Pose sets: what the fit sees, and held-out poses that only measure.
+//!
+//! - *sweep*: each joint alone about the axes of its bind frame, over its range;
+//! - *blend*: all joints at once, from a low-discrepancy sequence;
+//! - *clip*: frames of the file's animations, thinned to those that differ;
+//! - *held-out*: blends with another seed.
+//!
+//! Only joints that bend the surface move: turning a joint that has all weight below it, or none,
+//! moves the whole rigidly or nothing.
+
+mod blend;
+mod clip;
+pub mod file;
+mod halton;
+mod ranges;
+mod sweep;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::rig::{Clip, Pose, Skeleton, Weights};
+
+pub use ranges::{AxisRanges, RangeRule, Ranges};
+
+/// What a pose set is made of. Angles are in degrees.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(default, deny_unknown_fields)]
+pub struct Options {
+    /// Angles on each side of bind in a sweep: 2 gives half the range and the range.
+    pub sweep_steps: usize,
+    /// Range about each axis, on each side of bind, of joints that no rule and no clip covers.
+    pub range: f64,
+    /// Ranges by joint name; the first rule that matches a joint holds. `[[poses.ranges]]`
+    pub ranges: Vec<RangeRule>,
+    /// Whether joints without a rule take their range from the file's clips.
+    pub ranges_from_clips: bool,
+    /// How far a range from clips is widened on each side, as a share of its width.
+    pub clip_margin: f64,
+    /// The number of blends.
+    pub blends: usize,
+    /// The share of each joint's range that blends use.
+    pub blend_share: f64,
+    /// Whether frames of the file's clips are poses too.
+    pub clips: bool,
+    /// A frame is a pose of its own if some joint turns this far from every frame kept before it.
+    pub clip_step: f64,
+    /// Frames kept of one clip, at most.
+    pub clip_frames: usize,
+    /// The number of held-out poses.
+    pub held_out: usize,
+    /// What blends and held-out poses are drawn from; another seed gives other poses.
+    pub seed: u64,
+    /// Weight of a sweep pose in the fit.
+    pub sweep_weight: f64,
+    /// Weight of a blend in the fit.
+    pub blend_weight: f64,
+    /// Weight of a clip's frame in the fit.
+    pub clip_weight: f64,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self {
+            sweep_steps: 2,
+            range: 60.0,
+            ranges: Vec::new(),
+            ranges_from_clips: true,
+            clip_margin: 0.25,
+            blends: 64,
+            blend_share: 2.0 / 3.0,
+            clips: true,
+            clip_step: 10.0,
+            clip_frames: 64,
+            held_out: 64,
+            seed: 0,
+            sweep_weight: 1.0,
+            blend_weight: 1.0,
+            clip_weight: 1.0,
+        }
+    }
+}
+
+/// Clips are sampled at this rate: above what a pose set can use of any motion.
+pub const CLIP_FRAMES_PER_SECOND: f64 = 30.0;
+
+/// Poses for the fit, and poses that it never sees.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PoseSet {
+    /// What the fit sees.
+    pub fit: Vec<Pose>,
+    /// What only measures.
+    pub held_out: Vec<Pose>,
+}
+
+/// Makes the pose set of a character; `base` are the weights that its stack starts from.
+pub fn pose_set(skeleton: &Skeleton, base: &Weights, clips: &[Clip], options: &Options) -> PoseSet {
+    let bends = bending_joints(skeleton, base);
+    let ranges = Ranges::new(skeleton, clips, options);
+    let weigh =
+        |poses: Vec<Pose>, weight: f64| poses.into_iter().map(move |pose| Pose { weight, ..pose });
+    let mut fit = Vec::new();
+    fit.extend(weigh(
+        sweep::sweep(skeleton, &bends, &ranges, options.sweep_steps),
+        options.sweep_weight,
+    ));
+    fit.extend(weigh(
+        blend::blends("blend", skeleton, &bends, &ranges, options, 0),
+        options.blend_weight,
+    ));
+    if options.clips {
+        fit.extend(weigh(
+            clip::frames(skeleton, &bends, clips, options),
+            options.clip_weight,
+        ));
+    }
+    fit.retain(|pose| pose.weight > 0.0);
+    let held_out = blend::blends("held-out", skeleton, &bends, &ranges, options, 1);
+    PoseSet { fit, held_out }
+}
+
+/// The joints that bend the surface when they turn: some weight below them, and some elsewhere.
+pub fn bending_joints(skeleton: &Skeleton, base: &Weights) -> Vec<bool> {
+    let mut used = vec![false; skeleton.joints().len()];
+    for v in 0..base.len() {
+        for (joint, _) in base.of(v) {
+            used[joint.index()] = true;
+        }
+    }
+    skeleton
+        .ids()
+        .map(|id| {
+            let below = skeleton.subtree(id);
+            let weighted = |inside: bool| (0..used.len()).any(|j| used[j] && below[j] == inside);
+            weighted(true) && weighted(false)
+        })
+        .collect()
+}
