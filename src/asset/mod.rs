@@ -1,1 +1,31 @@
-//! glTF in and out.
+//! glTF in and out: the lossless [`Document`], [`characters`] and [`clips`] read from it, weights and
+//! pose clips written into it, and files replaced whole or not at all.
+//!
+//! Everything a file says is checked before it is believed. What this crate does not know is kept.
+//! Section numbers (§) are those of the glTF 2.0 specification.
+
+mod accessor;
+mod clips;
+mod container;
+mod document;
+mod extensions;
+mod geometry;
+mod json;
+mod nodes;
+mod old_weights;
+mod patch;
+mod range_clip;
+mod read;
+mod references;
+mod resources;
+mod save;
+mod skins;
+mod unbound;
+mod write;
+
+pub use clips::clips;
+pub use document::Document;
+pub use range_clip::with_pose_clip;
+pub use read::{Loaded, Target, characters};
+pub use save::{check_target, save, write_atomically};
+pub use write::{WeightFormat, with_weights};

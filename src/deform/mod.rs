@@ -9,16 +9,20 @@
 // Kernels run over the lanes of several arrays at once; indices say so plainest.
 #![allow(clippy::needless_range_loop)]
 
+mod mask;
 mod mush;
 mod region;
 mod relax;
 mod skin;
 mod spread;
 mod stack;
+mod stream;
 
+pub use mask::Only;
 pub use mush::{Border, MushOptions};
 pub use region::Region;
 pub use relax::RelaxOptions;
 pub use skin::{Skin, Skinning};
 pub use spread::{MAX_SPREAD, Spread};
 pub use stack::{LayerKind, LayerOptions, LocalStack, MOST_ROUNDS, Stack, rounds_for_radius};
+pub use stream::Stream;

@@ -21,6 +21,9 @@ pub struct Spread(Vec<Row>);
 type Row = Vec<(JointId, f32)>;
 
 impl Spread {
+    /// Bytes that a vertex takes while spreading: rows of two rounds, with a handful of joints each.
+    pub const BYTES_PER_VERTEX: usize = 2 * (size_of::<Row>() + 12 * size_of::<(JointId, f32)>());
+
     /// Spreads base weights by `rounds` of moving `pull` of the way to the mean of the one-ring.
     pub fn new(base: &Weights, rings: &Rings, rounds: &[f32]) -> Self {
         let mut rows: Vec<Row> = (0..rings.len()).map(|v| base.of(v).collect()).collect();

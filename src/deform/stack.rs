@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use super::mush::{Mush, MushOptions};
 use super::relax::{Relax, RelaxOptions};
-use super::{Region, Skin, Skinning};
+use super::{Region, Skin, Skinning, Spread};
 use crate::rig::{Block, JointId, LANES, Point, Rings, Shapes, Skeleton, Surface, Weights};
 
 /// One layer of a stack, with rounds worked out and its mask resolved.
@@ -27,7 +27,7 @@ pub enum LayerKind {
 
 impl LayerKind {
     /// For each smoothing round the share of the way to the neighbours' mean: how it spreads joints.
-    pub fn spread(&self) -> Vec<f32> {
+    fn spread(&self) -> Vec<f32> {
         match self {
             Self::Relax(o) => vec![0.5 * o.stretch.max(o.squash); o.rounds],
             Self::Mush(o) => vec![o.pull; o.rounds],
@@ -50,11 +50,15 @@ pub fn rounds_for_radius(radius: f64, edge_length: f64, pull: f64) -> usize {
 /// More rounds than any surface needs; a recipe beyond this is a slip.
 pub const MOST_ROUNDS: usize = 100_000;
 
+/// The share of the way to the neighbours' mean of spreading rounds that no layer sets.
+const SPREAD_PULL: f32 = 0.5;
+
 /// Base weights and layers, compiled for one surface.
 #[derive(Clone, Debug)]
 pub struct Stack {
     whole: Arc<LocalStack>,
     base: Weights,
+    spread: Vec<f32>,
     reach: usize,
     /// The centre of the bind bounding box: [`Block`]s must be made about it.
     pub centre: [f64; 3],
@@ -102,6 +106,13 @@ impl Stack {
             .map(|p| std::array::from_fn(|i| (f64::from(p[i]) - centre[i]) as f32))
             .collect();
         let rings = surface.rings.clone();
+        // One round more than the layers smooth: frames look one ring further. At least two, so that
+        // a fit without layers may still move weight between neighbours.
+        let mut spread: Vec<f32> = layers
+            .iter()
+            .flat_map(|layer| layer.kind.spread())
+            .collect();
+        spread.resize((spread.len() + 1).max(2), SPREAD_PULL);
         let layers: Vec<Compiled> = layers
             .iter()
             .map(|layer| Compiled {
@@ -117,7 +128,11 @@ impl Stack {
                 mask: layer.mask.clone(),
             })
             .collect();
-        let reach = layers.iter().map(Compiled::reach).sum();
+        let reach = layers
+            .iter()
+            .map(Compiled::reach)
+            .sum::<usize>()
+            .max(spread.len());
         let whole = LocalStack {
             region: Region::whole(surface.len()),
             core_vertices: (0..surface.len() as u32).collect(),
@@ -130,14 +145,35 @@ impl Stack {
         Self {
             whole: Arc::new(whole),
             base,
+            spread,
             reach,
             centre,
         }
     }
 
-    /// The farthest ring from which the stack can move a vertex.
+    /// The farthest ring from which the stack can move a vertex, or bring it a candidate joint.
     pub fn reach(&self) -> usize {
         self.reach
+    }
+
+    /// How far the layers bring each joint: the candidates of the fit.
+    pub fn spread(&self) -> Spread {
+        Spread::new(&self.base, &self.whole.rings, &self.spread)
+    }
+
+    /// Bytes that the stack takes on the whole surface.
+    pub fn bytes(&self) -> usize {
+        let LocalStack {
+            rest,
+            rings,
+            layers,
+            ..
+        } = &*self.whole;
+        let layer = |layer: &Compiled| match &layer.kind {
+            CompiledKind::Relax(relax) => 4 * relax.lengths.len(),
+            CompiledKind::Mush(_) => 12 * rings.entries() + 20 * rest.len(),
+        };
+        40 * rest.len() + 4 * rings.entries() + layers.iter().map(layer).sum::<usize>()
     }
 
     /// The base weights.

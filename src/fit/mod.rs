@@ -37,4 +37,4 @@ pub mod subset;
 pub use candidates::{Candidates, MAX_CANDIDATES};
 pub use gram::{Gram, Unidentified};
 pub use rounding::round_to_grid;
-pub use solve::{Fitted, Options, Status, solve};
+pub use solve::{Fitted, Options, Status, WORKING_BYTES_PER_VERTEX, solve};

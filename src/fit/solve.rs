@@ -93,6 +93,11 @@ pub fn solve(gram: &Gram, surface: &Surface, base: &Weights, options: &Options) 
     }
 }
 
+/// Bytes that [`solve`] holds for a vertex while it runs, beside the Gram matrices: two vectors over
+/// candidates, a row, and the weights of both results.
+pub const WORKING_BYTES_PER_VERTEX: usize =
+    2 * size_of::<Vector>() + 2 * size_of::<Solved>() + 8 * 24;
+
 type Row = Vec<(JointId, f32)>;
 
 /// A vertex's weights over its candidates while the fit runs.

@@ -13,7 +13,7 @@ use nalgebra::{Quaternion, UnitQuaternion};
 use serde_json::{Map, Value, json};
 
 use crate::error::{Error, Fault};
-use crate::rig::{JointId, Pose, Skeleton};
+use crate::rig::{Pose, Skeleton};
 
 /// A quaternion shorter than this gives no direction.
 const LEAST_NORM: f64 = 1e-6;
@@ -39,11 +39,12 @@ pub fn to_json(poses: &[Pose], skeleton: &Skeleton) -> Value {
     json!({ "poses": poses })
 }
 
-/// Reads a pose file; `path` is named in faults.
+/// Reads a pose file for the skins of one file: for each skeleton the poses of its own joints. Every
+/// joint must belong to one of them at least. `path` is named in faults.
 ///
 /// # Errors
 /// [`Error::Input`] with every fault found.
-pub fn parse(path: &Path, text: &str, skeleton: &Skeleton) -> Result<Vec<Pose>, Error> {
+pub fn parse(path: &Path, text: &str, skeletons: &[&Skeleton]) -> Result<Vec<Vec<Pose>>, Error> {
     let fault = |part: &str, expected: &str, found: String| Fault::new(path, part, expected, found);
     let value: Value = serde_json::from_str(text).map_err(|error| {
         fault("", "JSON", error.to_string())
@@ -62,7 +63,7 @@ pub fn parse(path: &Path, text: &str, skeleton: &Skeleton) -> Result<Vec<Pose>, 
         .into());
     };
     let mut faults = Vec::new();
-    let mut poses = Vec::new();
+    let mut poses = vec![Vec::new(); skeletons.len()];
     for (index, entry) in list.iter().enumerate() {
         let at = |field: &str| format!("poses[{index}]{field}");
         let Some(object) = entry.as_object() else {
@@ -107,23 +108,31 @@ pub fn parse(path: &Path, text: &str, skeleton: &Skeleton) -> Result<Vec<Pose>, 
             ));
             continue;
         };
-        let mut rotations = Vec::new();
+        let mut rotations = vec![Vec::new(); skeletons.len()];
         for (joint, value) in joints {
             let part = at(&format!(".joints[{joint:?}]"));
-            match (skeleton.find(joint), quaternion(value)) {
-                (None, _) => faults.push(unknown_joint(path, &part, joint, skeleton)),
-                (_, None) => faults.push(fault(
-                    &part,
-                    "a rotation [x, y, z, w] of four finite numbers, not all zero",
-                    describe(Some(value)),
-                )),
-                (Some(id), Some(rotation)) => rotations.push((id, rotation)),
+            let Some(rotation) = quaternion(value) else {
+                let expected = "a rotation [x, y, z, w] of four finite numbers, not all zero";
+                faults.push(fault(&part, expected, describe(Some(value))));
+                continue;
+            };
+            let mut known = false;
+            for (skeleton, rotations) in skeletons.iter().zip(&mut rotations) {
+                if let Some(id) = skeleton.find(joint) {
+                    rotations.push((id, rotation));
+                    known = true;
+                }
+            }
+            if !known {
+                faults.push(unknown_joint(path, &part, joint, skeletons));
             }
         }
-        poses.push(Pose {
-            weight,
-            ..Pose::new(name, rotations)
-        });
+        for (own, rotations) in poses.iter_mut().zip(rotations) {
+            own.push(Pose {
+                weight,
+                ..Pose::new(name.clone(), rotations)
+            });
+        }
     }
     if faults.is_empty() {
         Ok(poses)
@@ -132,11 +141,11 @@ pub fn parse(path: &Path, text: &str, skeleton: &Skeleton) -> Result<Vec<Pose>, 
     }
 }
 
-fn unknown_joint(path: &Path, part: &str, joint: &str, skeleton: &Skeleton) -> Fault {
-    let ids: Vec<JointId> = skeleton.ids().collect();
-    let nearest = ids
+fn unknown_joint(path: &Path, part: &str, joint: &str, skeletons: &[&Skeleton]) -> Fault {
+    let nearest = skeletons
         .iter()
-        .map(|&id| &skeleton.joint(id).name)
+        .flat_map(|skeleton| skeleton.joints())
+        .map(|known| &known.name)
         .min_by_key(|name| (strsim::damerau_levenshtein(name, joint), *name));
     let remedy = nearest.map_or(String::new(), |name| {
         format!("the nearest name is {name:?}")

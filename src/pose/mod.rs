@@ -20,7 +20,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::rig::{Clip, Pose, Skeleton, Weights};
 
-pub use ranges::{AxisRanges, RangeRule, Ranges};
+pub use ranges::{AxisRanges, RangeRule, Ranges, matcher};
 
 /// What a pose set is made of. Angles are in degrees.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]

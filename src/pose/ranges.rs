@@ -98,8 +98,8 @@ fn seen_in_clips(id: JointId, clips: &[Clip], margin: f64) -> Option<AxisRanges>
     Some(seen.map(|[low, high]| {
         let wider = margin * (high - low);
         [
-            (low - wider).min(-LEAST_RANGE).max(-MOST_RANGE),
-            (high + wider).max(LEAST_RANGE).min(MOST_RANGE),
+            (low - wider).clamp(-MOST_RANGE, -LEAST_RANGE),
+            (high + wider).clamp(LEAST_RANGE, MOST_RANGE),
         ]
     }))
 }

@@ -1,0 +1,517 @@
+//! The animations of a file (glTF 2.0 §3.11, Appendix C), sampled as joint rotations away from bind.
+
+use nalgebra::{Matrix3, Matrix4, Quaternion, UnitQuaternion, Vector3};
+
+use super::accessor::{Accessor, Component};
+use super::document::Document;
+use super::json::At;
+use super::nodes::{Nodes, Trs};
+use super::skins;
+use crate::error::{Error, Fault};
+use crate::rig::{Clip, Frame, Skeleton, polar};
+
+/// Frames of one animation: half an hour at 60 a second.
+const MOST_FRAMES: usize = 100_000;
+
+/// Rotations of all clips together, 32 bytes each.
+const MOST_ROTATIONS: usize = 1 << 24;
+
+/// Numbers in the keys of one animation, 4 bytes each.
+const MOST_KEY_NUMBERS: usize = 1 << 26;
+
+/// A joint that strays further from its bind place is worth a note; a share of the skeleton's size.
+const STRAY: f64 = 0.01;
+
+/// A matrix whose columns are orthogonal to this share of their length squared turns and scales evenly.
+const EVEN: f64 = 1e-9;
+
+/// Reads every animation that moves joints of the skeleton, sampled at `frames_per_second` over its
+/// key range, both ends included. Times are in seconds from its first key on. Translations and scales
+/// are no part of a pose: they are left out, and noted where they move a joint far.
+///
+/// An animation whose samplers are broken is left out with a note.
+///
+/// # Errors
+/// [`Error::Input`] for a broken hierarchy, or an accessor that is not there.
+pub fn clips(
+    document: &Document,
+    skeleton: &Skeleton,
+    frames_per_second: f64,
+) -> Result<(Vec<Clip>, Vec<String>), Error> {
+    let nodes = Nodes::read(document)?;
+    if !(frames_per_second > 0.0 && frames_per_second.is_finite()) {
+        let found = frames_per_second.to_string();
+        let fault = Fault::new(&document.path, "frames per second", "more than 0", found);
+        return Err(Error::Setting(vec![fault]));
+    }
+    if skeleton
+        .joints()
+        .iter()
+        .any(|joint| joint.node >= nodes.nodes.len())
+    {
+        let fault = Fault::new(
+            &document.path,
+            "nodes",
+            "the nodes of the skeleton",
+            "fewer",
+        );
+        return Err(fault.into());
+    }
+    let stage = Stage::new(&nodes, skeleton);
+    let (mut clips, mut notes, mut faults) = (Vec::new(), Vec::new(), Vec::new());
+    let mut rotations_left = MOST_ROTATIONS;
+    for index in 0..document.count("animations") {
+        let at = document.item("animations", index);
+        let name = at.name().map_or_else(|| format!("#{index}"), str::to_owned);
+        match tracks(document, &at, &stage, &name, &mut notes) {
+            Ok(tracks) if tracks.is_empty() => {}
+            Ok(tracks) => {
+                let most = MOST_FRAMES.min(rotations_left / skeleton.joints().len());
+                if most < 2 {
+                    notes.push(format!(
+                        "clip {name:?} is left out: the clips before it fill the memory"
+                    ));
+                    continue;
+                }
+                let clip = stage.sample(name, &tracks, frames_per_second, most, &mut notes);
+                rotations_left -= clip.frames.len() * skeleton.joints().len();
+                clips.push(clip);
+            }
+            Err(Broken::Clip(fault)) => notes.push(format!("clip {name:?} is left out: {fault}")),
+            Err(Broken::File(fault)) => faults.push(fault),
+        }
+    }
+    if faults.is_empty() {
+        Ok((clips, notes))
+    } else {
+        Err(Error::Input(faults))
+    }
+}
+
+/// What is broken: one animation, or the file.
+enum Broken {
+    Clip(Fault),
+    File(Fault),
+}
+
+/// The keys of one node's translation, rotation or scale.
+struct Track {
+    node: usize,
+    path: Path,
+    mode: Mode,
+    times: Vec<f32>,
+    /// Three or four numbers a key; three times as many for cubic splines.
+    values: Vec<f32>,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Path {
+    Translation,
+    Rotation,
+    Scale,
+}
+
+impl Path {
+    fn width(self) -> usize {
+        match self {
+            Self::Rotation => 4,
+            Self::Translation | Self::Scale => 3,
+        }
+    }
+}
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Mode {
+    Step,
+    Linear,
+    Cubic,
+}
+
+fn tracks(
+    document: &Document,
+    animation: &At,
+    stage: &Stage,
+    name: &str,
+    notes: &mut Vec<String>,
+) -> Result<Vec<Track>, Broken> {
+    let mut tracks = Vec::new();
+    let (mut skipped, mut numbers) = (0, 0usize);
+    let samplers = animation.get("samplers").items().map_err(Broken::Clip)?;
+    for channel in animation.get("channels").items().map_err(Broken::Clip)? {
+        let target = channel.get("target");
+        let path = match target.get("path").text() {
+            Some("translation") => Path::Translation,
+            Some("rotation") => Path::Rotation,
+            Some("scale") => Path::Scale,
+            Some("weights") => continue,
+            _ => {
+                skipped += 1;
+                continue;
+            }
+        };
+        let node = target
+            .get("node")
+            .index_or_none(document.count("nodes"), "nodes")
+            .map_err(Broken::File)?;
+        // Channels without a node are left to extensions (§3.11).
+        let Some(node) = node.filter(|&node| stage.moves[node]) else {
+            continue;
+        };
+        let sampler = channel
+            .get("sampler")
+            .index(samplers.len(), "samplers of the animation")
+            .map_err(Broken::Clip)?;
+        let track = track(document, &samplers[sampler], node, path)?;
+        numbers += track.times.len() + track.values.len();
+        if numbers > MOST_KEY_NUMBERS {
+            let fault = animation.found(
+                format!("keys of at most {MOST_KEY_NUMBERS} numbers"),
+                "more",
+            );
+            return Err(Broken::Clip(fault));
+        }
+        tracks.push(track);
+    }
+    if skipped > 0 {
+        notes.push(format!(
+            "clip {name:?} has {skipped} channels that move no node: left out"
+        ));
+    }
+    Ok(tracks)
+}
+
+fn track(document: &Document, sampler: &At, node: usize, path: Path) -> Result<Track, Broken> {
+    let mode_at = sampler.get("interpolation");
+    let mode = match mode_at.text() {
+        None if mode_at.is_missing() => Mode::Linear,
+        Some("LINEAR") => Mode::Linear,
+        Some("STEP") => Mode::Step,
+        Some("CUBICSPLINE") => Mode::Cubic,
+        _ => {
+            let fault = mode_at.fault("LINEAR, STEP or CUBICSPLINE");
+            return Err(Broken::Clip(fault));
+        }
+    };
+    let open = |key: &str| {
+        let index = sampler
+            .get(key)
+            .index(document.count("accessors"), "accessors")
+            .map_err(Broken::File)?;
+        Accessor::open(document, index).map_err(Broken::File)
+    };
+    let (input, output) = (open("input")?, open("output")?);
+    let read = || {
+        use Component::{F32, I8, I16, U8, U16};
+        input.require("SCALAR", &[F32], "key times")?;
+        let (kind, components) = match path {
+            Path::Rotation => ("VEC4", &[F32, I8, U8, I16, U16][..]),
+            Path::Translation | Path::Scale => ("VEC3", &[F32][..]),
+        };
+        output.require(kind, components, "key values")?;
+        let each = if mode == Mode::Cubic { 3 } else { 1 };
+        if output.count != each * input.count {
+            return Err(output.at.get("count").fault(format!(
+                "{} values, {each} for each of {} keys",
+                each * input.count,
+                input.count
+            )));
+        }
+        let times = input.floats()?;
+        if times.windows(2).any(|pair| pair[1] < pair[0]) {
+            return Err(input.at.found("rising key times", "falling ones"));
+        }
+        Ok((times, output.floats()?))
+    };
+    let (times, values) = read().map_err(Broken::Clip)?;
+    Ok(Track {
+        node,
+        path,
+        mode,
+        times,
+        values,
+    })
+}
+
+impl Track {
+    /// The value at that time; before the first key that of the first, after the last that of the last.
+    fn at(&self, time: f64) -> [f64; 4] {
+        let after = self.times.partition_point(|&t| f64::from(t) <= time);
+        if after == 0 || after == self.times.len() {
+            return self.key(after.saturating_sub(1), 1);
+        }
+        let (a, b) = (after - 1, after);
+        let (start, end) = (f64::from(self.times[a]), f64::from(self.times[b]));
+        let (from, to) = (self.key(a, 1), self.key(b, 1));
+        let u = (time - start) / (end - start);
+        match self.mode {
+            Mode::Step => from,
+            Mode::Linear if self.path == Path::Rotation => slerp(from, to, u),
+            Mode::Linear => std::array::from_fn(|i| from[i] + (to[i] - from[i]) * u),
+            Mode::Cubic => {
+                // Appendix C.5: Hermite, tangents a second.
+                let (out, into) = (self.key(a, 2), self.key(b, 0));
+                let (u2, u3, span) = (u * u, u * u * u, end - start);
+                std::array::from_fn(|i| {
+                    (2.0 * u3 - 3.0 * u2 + 1.0) * from[i]
+                        + span * (u3 - 2.0 * u2 + u) * out[i]
+                        + (3.0 * u2 - 2.0 * u3) * to[i]
+                        + span * (u3 - u2) * into[i]
+                })
+            }
+        }
+    }
+
+    /// The numbers of a key; `part` tells the tangents (0, 2) of a cubic spline from its value (1).
+    fn key(&self, key: usize, part: usize) -> [f64; 4] {
+        let width = self.path.width();
+        let place = match self.mode {
+            Mode::Cubic => 3 * key + part,
+            Mode::Step | Mode::Linear => key,
+        };
+        let mut numbers = [0.0; 4];
+        for (number, &value) in numbers
+            .iter_mut()
+            .zip(&self.values[place * width..][..width])
+        {
+            *number = f64::from(value);
+        }
+        numbers
+    }
+}
+
+/// Appendix C.4: along the shorter way.
+fn slerp(a: [f64; 4], b: [f64; 4], u: f64) -> [f64; 4] {
+    let dot: f64 = a.iter().zip(&b).map(|(x, y)| x * y).sum();
+    let sign = if dot < 0.0 { -1.0 } else { 1.0 };
+    let angle = dot.abs().min(1.0).acos();
+    // So close that the straight way is the same to rounding, and the division below would not be.
+    let (s, t) = if angle < 1e-6 {
+        (1.0 - u, u)
+    } else {
+        (
+            ((1.0 - u) * angle).sin() / angle.sin(),
+            (u * angle).sin() / angle.sin(),
+        )
+    };
+    std::array::from_fn(|i| s * a[i] + t * sign * b[i])
+}
+
+/// The skeleton in its file, ready to be moved.
+struct Stage<'a> {
+    nodes: &'a Nodes,
+    skeleton: &'a Skeleton,
+    is_joint: Vec<bool>,
+    /// Nodes that are joints or above one, parents first.
+    order: Vec<usize>,
+    moves: Vec<bool>,
+    /// The scene to mesh space, as the file displays the first root joint.
+    unplace: Matrix4<f64>,
+    /// The diagonal of the box around the joints at bind.
+    size: f64,
+}
+
+impl<'a> Stage<'a> {
+    fn new(nodes: &'a Nodes, skeleton: &'a Skeleton) -> Self {
+        let is_joint = skins::marked(nodes, skeleton);
+        let mut moves = is_joint.clone();
+        for &i in nodes.order.iter().rev() {
+            if let (true, Some(parent)) = (moves[i], nodes.nodes[i].parent) {
+                moves[parent] = true;
+            }
+        }
+        let (mut low, mut high) = (Vector3::repeat(f64::MAX), Vector3::repeat(f64::MIN));
+        for id in skeleton.ids() {
+            low = low.inf(&skeleton.origin(id));
+            high = high.sup(&skeleton.origin(id));
+        }
+        Self {
+            nodes,
+            skeleton,
+            is_joint,
+            order: nodes.order.iter().copied().filter(|&i| moves[i]).collect(),
+            moves,
+            unplace: skins::placement(nodes, skeleton)
+                .try_inverse()
+                .unwrap_or_else(Matrix4::identity),
+            size: (high - low).norm(),
+        }
+    }
+
+    fn sample(
+        &self,
+        name: String,
+        tracks: &[Track],
+        rate: f64,
+        most: usize,
+        notes: &mut Vec<String>,
+    ) -> Clip {
+        let times = || {
+            tracks
+                .iter()
+                .flat_map(|track| &track.times)
+                .map(|&t| f64::from(t))
+        };
+        let first = times().fold(f64::INFINITY, f64::min);
+        let last = times().fold(f64::NEG_INFINITY, f64::max);
+        let span = last - first;
+        // A step that ends within rounding of the last key is the last key.
+        let whole = (span * rate * (1.0 + 1e-9)).floor();
+        let mut count = if whole < most as f64 {
+            whole as usize + 1
+        } else {
+            most
+        };
+        let exact_end = (whole / rate - span).abs() <= 1e-6 * span.max(1.0 / rate);
+        if whole >= most as f64 {
+            notes.push(format!(
+                "clip {name:?} lasts {span:.0} s: only its first {most} frames are used"
+            ));
+        } else if !exact_end && count < most {
+            count += 1;
+        }
+        let mut state = State::new(self);
+        let frames = (0..count)
+            .map(|i| {
+                let time = (i as f64 / rate).min(span);
+                state.pose(tracks, first + time);
+                Frame {
+                    time,
+                    rotations: self
+                        .skeleton
+                        .ids()
+                        .map(|id| state.rotation(id.index()))
+                        .collect(),
+                }
+            })
+            .collect();
+        notes.extend(state.notes(&name));
+        Clip { name, frames }
+    }
+}
+
+/// The nodes at one moment.
+struct State<'a> {
+    stage: &'a Stage<'a>,
+    locals: Vec<Matrix4<f64>>,
+    /// Parts of animated nodes, by number.
+    animated: Vec<(usize, Trs)>,
+    slot: Vec<Option<usize>>,
+    relative: Vec<Matrix4<f64>>,
+    strays: Vec<f64>,
+    collapsed: Vec<bool>,
+}
+
+impl<'a> State<'a> {
+    fn new(stage: &'a Stage<'a>) -> Self {
+        let nodes = &stage.nodes.nodes;
+        Self {
+            stage,
+            locals: nodes.iter().map(|node| node.local).collect(),
+            animated: Vec::new(),
+            slot: vec![None; nodes.len()],
+            relative: vec![Matrix4::identity(); nodes.len()],
+            strays: vec![0.0; stage.skeleton.joints().len()],
+            collapsed: vec![false; stage.skeleton.joints().len()],
+        }
+    }
+
+    fn pose(&mut self, tracks: &[Track], time: f64) {
+        for track in tracks {
+            let slot = *self.slot[track.node].get_or_insert_with(|| {
+                let own = self.stage.nodes.nodes[track.node].parts.unwrap_or(Trs {
+                    // §3.5.3 forbids a matrix here: what the matrix said is overruled.
+                    translation: self.locals[track.node].fixed_view::<3, 1>(0, 3).into(),
+                    rotation: UnitQuaternion::identity(),
+                    scale: Vector3::repeat(1.0),
+                });
+                self.animated.push((track.node, own));
+                self.animated.len() - 1
+            });
+            let parts = &mut self.animated[slot].1;
+            let [x, y, z, w] = track.at(time);
+            match track.path {
+                Path::Translation => parts.translation = Vector3::new(x, y, z),
+                Path::Scale => parts.scale = Vector3::new(x, y, z),
+                Path::Rotation => {
+                    // Splines may pass through zero: the rotation before stands then.
+                    if let Some(q) = UnitQuaternion::try_new(Quaternion::new(w, x, y, z), 1e-9) {
+                        parts.rotation = q;
+                    }
+                }
+            }
+        }
+        for (node, parts) in &self.animated {
+            self.locals[*node] = parts.matrix();
+        }
+        for &i in &self.stage.order {
+            self.relative[i] = match self.stage.nodes.nodes[i].parent {
+                Some(parent) if !self.stage.is_joint[parent] => {
+                    self.relative[parent] * self.locals[i]
+                }
+                _ => self.locals[i],
+            };
+        }
+    }
+
+    /// The joint's rotation in its own bind frame.
+    fn rotation(&mut self, index: usize) -> UnitQuaternion<f64> {
+        let joint = &self.stage.skeleton.joints()[index];
+        let local = match joint.parent {
+            Some(parent) => {
+                let local = self.relative[joint.node];
+                let shift: Vector3<f64> = local.fixed_view::<3, 1>(0, 3).into();
+                let unit = skins::scale_of(&self.stage.skeleton.joint(parent).bind_world);
+                let stray = (shift - joint.bind_local.translation).norm() * unit;
+                self.strays[index] = self.strays[index].max(stray);
+                local
+            }
+            None => self.stage.unplace * self.relative[joint.node],
+        };
+        match rotation_of(&local.fixed_view::<3, 3>(0, 0).into()) {
+            Some(rotation) => joint.bind_local.rotation.inverse() * rotation,
+            None => {
+                self.collapsed[index] = true;
+                UnitQuaternion::identity()
+            }
+        }
+    }
+
+    fn notes(&self, clip: &str) -> Vec<String> {
+        let name = |j: usize| &self.stage.skeleton.joints()[j].name;
+        let mut notes = Vec::new();
+        let limit = STRAY * self.stage.size;
+        let straying = self.strays.iter().filter(|&&stray| stray > limit).count();
+        let farthest =
+            (0..self.strays.len()).max_by(|&a, &b| self.strays[a].total_cmp(&self.strays[b]));
+        if let (true, Some(farthest)) = (straying > 0, farthest) {
+            notes.push(format!(
+                "clip {clip:?} moves {straying} joints away from their bind place ({:?} the farthest, by \
+                 {:.1} % of the skeleton's size): only rotations are part of a pose",
+                name(farthest),
+                100.0 * self.strays[farthest] / self.stage.size
+            ));
+        }
+        let collapsed = self.collapsed.iter().filter(|&&yes| yes).count();
+        if let Some(first) = self.collapsed.iter().position(|&yes| yes) {
+            notes.push(format!(
+                "clip {clip:?} scales {collapsed} joints to nothing ({:?} first): kept at bind there",
+                name(first)
+            ));
+        }
+        notes
+    }
+}
+
+/// The rotation of the polar form. Most joints turn and scale evenly: then it is a mere division.
+fn rotation_of(linear: &Matrix3<f64>) -> Option<UnitQuaternion<f64>> {
+    let square = linear.transpose() * linear;
+    let size = square.trace() / 3.0;
+    let even = (square - Matrix3::identity() * size).amax() <= EVEN * size;
+    if even && size > 0.0 && size.is_finite() {
+        let scale = size.sqrt() * linear.determinant().signum();
+        let rotation = nalgebra::Rotation3::from_matrix_unchecked(linear / scale);
+        Some(UnitQuaternion::from_rotation_matrix(&rotation))
+    } else {
+        polar(linear).map(|(rotation, _)| rotation)
+    }
+}

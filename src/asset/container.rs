@@ -1,0 +1,195 @@
+//! The outer shell of a file: GLB header and chunks (glTF 2.0 §4.4), or plain JSON.
+
+use std::path::Path;
+
+use serde_json::Value;
+
+use crate::error::Fault;
+
+const MAGIC: &[u8; 4] = b"glTF";
+const VERSION: u32 = 2;
+const HEADER: usize = 12;
+const CHUNK_HEADER: usize = 8;
+const JSON: u32 = 0x4E4F_534A;
+pub(super) const BIN: u32 = 0x004E_4942;
+
+/// Which shell the document came in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Container {
+    Glb,
+    Gltf,
+}
+
+/// A GLB chunk that is neither the JSON nor the binary buffer; kept as it is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Chunk {
+    pub kind: u32,
+    pub bytes: Vec<u8>,
+}
+
+/// A file taken apart, its JSON parsed.
+pub(super) struct Shell {
+    pub container: Container,
+    pub json: Value,
+    /// The BIN chunk, if it is where the standard wants it: second.
+    pub bin: Option<Vec<u8>>,
+    pub chunks: Vec<Chunk>,
+}
+
+/// Takes a file apart; the kind is told by its first four bytes, never by its name.
+pub(super) fn open(path: &Path, bytes: &[u8]) -> Result<Shell, Fault> {
+    if bytes.starts_with(MAGIC) {
+        open_glb(path, bytes)
+    } else {
+        let looks_binary = bytes.iter().take(64).any(|&b| b == 0);
+        if bytes.is_empty() || looks_binary {
+            let found = match bytes.len() {
+                0 => "an empty file",
+                _ => "neither",
+            };
+            return Err(Fault::new(
+                path,
+                "",
+                "a GLB file (which begins with \"glTF\") or glTF JSON",
+                found,
+            )
+            .remedy("export the character as glTF 2.0"));
+        }
+        Ok(Shell {
+            container: Container::Gltf,
+            json: parse(path, bytes)?,
+            bin: None,
+            chunks: Vec::new(),
+        })
+    }
+}
+
+fn open_glb(path: &Path, bytes: &[u8]) -> Result<Shell, Fault> {
+    let cut = |part: String, expected: String, found: String| {
+        Fault::new(path, part, expected, found)
+            .remedy("the file is damaged or was cut short: export or copy it again")
+    };
+    if bytes.len() < HEADER {
+        return Err(cut(
+            "bytes 0..12".into(),
+            "a GLB header of 12 bytes".into(),
+            format!("{} bytes", bytes.len()),
+        ));
+    }
+    let version = word(bytes, 4);
+    if version != VERSION {
+        return Err(Fault::new(
+            path,
+            "bytes 4..8",
+            "GLB version 2",
+            format!("version {version}"),
+        )
+        .remedy("export as glTF 2.0"));
+    }
+    let length = word(bytes, 8) as usize;
+    if length != bytes.len() {
+        return Err(cut(
+            "bytes 8..12".into(),
+            format!("the length of the file, {} bytes", bytes.len()),
+            format!("{length}"),
+        ));
+    }
+    let (mut json, mut bin, mut chunks) = (None, None, Vec::new());
+    let (mut offset, mut number) = (HEADER, 0usize);
+    while offset < bytes.len() {
+        let rest = bytes.len() - offset;
+        if rest < CHUNK_HEADER {
+            return Err(cut(
+                format!("bytes {offset}..{}", bytes.len()),
+                "a chunk header of 8 bytes".into(),
+                format!("{rest} bytes"),
+            ));
+        }
+        let (length, kind) = (word(bytes, offset) as usize, word(bytes, offset + 4));
+        if length > rest - CHUNK_HEADER {
+            return Err(cut(
+                format!("bytes {offset}..{}", offset + 4),
+                format!("a chunk length of at most {}", rest - CHUNK_HEADER),
+                format!("{length}"),
+            ));
+        }
+        let begin = offset + CHUNK_HEADER;
+        let content = &bytes[begin..begin + length];
+        match (number, kind) {
+            (0, JSON) => json = Some(parse(path, content)?),
+            (1, BIN) => bin = Some(content.to_vec()),
+            (0, _) => {
+                return Err(cut(
+                    "bytes 16..20".into(),
+                    "the JSON chunk first".into(),
+                    format!("a chunk of kind {kind:#010x}"),
+                ));
+            }
+            _ => chunks.push(Chunk {
+                kind,
+                bytes: content.to_vec(),
+            }),
+        }
+        offset = begin + length;
+        number += 1;
+    }
+    let json = json.ok_or_else(|| {
+        cut(
+            String::new(),
+            "a JSON chunk".into(),
+            "no chunk at all".into(),
+        )
+    })?;
+    Ok(Shell {
+        container: Container::Glb,
+        json,
+        bin,
+        chunks,
+    })
+}
+
+/// Puts a GLB together: JSON padded with spaces, BIN with zeros (§4.4.3). `None` if it would be
+/// longer than its header can say, 4 GiB.
+pub(super) fn glb(json: &Value, bin: Option<&[u8]>, chunks: &[Chunk]) -> Option<Vec<u8>> {
+    let mut text = json.to_string().into_bytes();
+    text.resize(text.len().next_multiple_of(4), b' ');
+    let mut parts: Vec<(u32, &[u8])> = vec![(JSON, &text)];
+    parts.extend(bin.map(|bin| (BIN, bin)));
+    parts.extend(chunks.iter().map(|chunk| (chunk.kind, &chunk.bytes[..])));
+    let padded = |bytes: &[u8]| bytes.len().next_multiple_of(4);
+    let total = HEADER
+        + parts
+            .iter()
+            .map(|(_, bytes)| CHUNK_HEADER + padded(bytes))
+            .sum::<usize>();
+    let mut file = Vec::with_capacity(total);
+    file.extend(MAGIC);
+    file.extend(VERSION.to_le_bytes());
+    file.extend(u32::try_from(total).ok()?.to_le_bytes());
+    for (kind, bytes) in parts {
+        file.extend(u32::try_from(padded(bytes)).ok()?.to_le_bytes());
+        file.extend(kind.to_le_bytes());
+        file.extend(bytes);
+        file.resize(file.len().next_multiple_of(4), 0);
+    }
+    Some(file)
+}
+
+fn parse(path: &Path, bytes: &[u8]) -> Result<Value, Fault> {
+    // Some exporters begin with a byte order mark, which the standard forbids and JSON readers refuse.
+    let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
+    let end = bytes
+        .iter()
+        .rposition(|&b| b != 0)
+        .map_or(0, |last| last + 1);
+    serde_json::from_slice(&bytes[..end]).map_err(|error| {
+        Fault::new(path, "the JSON", "valid JSON", error.to_string())
+            .remedy("the file is damaged or no glTF: export it again")
+    })
+}
+
+fn word(bytes: &[u8], offset: usize) -> u32 {
+    let mut word = [0; 4];
+    word.copy_from_slice(&bytes[offset..offset + 4]);
+    u32::from_le_bytes(word)
+}

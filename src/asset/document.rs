@@ -1,0 +1,262 @@
+//! A glTF file as it is: the JSON tree untouched, the bytes of its buffers, the chunks nobody knows.
+//!
+//! Typed readers drop what they do not know. Here everything stays, and writers patch in place.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use serde_json::Value;
+
+use super::container::{self, Chunk, Container};
+use super::extensions;
+use super::json::{At, keep};
+use super::resources::{self, Uri};
+use crate::error::{Error, Fault};
+
+/// A glTF 2.0 file in memory, lossless: JSON, buffers, unknown GLB chunks.
+#[derive(Clone, Debug)]
+pub struct Document {
+    pub(super) path: PathBuf,
+    pub(super) json: Value,
+    pub(super) buffers: Vec<Buffer>,
+    pub(super) chunks: Vec<Chunk>,
+    pub(super) container: Container,
+    /// Side files of earlier bakes that nothing in the document needs any more.
+    pub(super) stale: Vec<PathBuf>,
+}
+
+/// The bytes of one entry of `buffers`, as many as its `byteLength` says.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Buffer {
+    pub bytes: Arc<Vec<u8>>,
+    pub source: Source,
+}
+
+/// Where the bytes of a buffer live.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Source {
+    /// The BIN chunk of a GLB.
+    Bin,
+    /// A data URI.
+    Data,
+    /// A file, relative to the document's folder.
+    File(PathBuf),
+    /// Nowhere yet: `save` gives it a place.
+    Fresh,
+    /// Nowhere: a buffer that only an extension fills.
+    Absent,
+}
+
+/// The top-level arrays of objects (§5.17).
+const ARRAYS: &[&str] = &[
+    "accessors",
+    "animations",
+    "buffers",
+    "bufferViews",
+    "cameras",
+    "images",
+    "materials",
+    "meshes",
+    "nodes",
+    "samplers",
+    "scenes",
+    "skins",
+    "textures",
+];
+
+impl Document {
+    /// Reads a GLB or glTF file and its buffers; the kind is told by its first bytes, not its name.
+    /// Buffers in other files must lie in the same folder or below.
+    ///
+    /// # Errors
+    /// [`Error::Input`] with every fault of the container, the buffers and the required extensions.
+    pub fn open(path: &Path) -> Result<Self, Error> {
+        let bytes = std::fs::read(path)
+            .map_err(|error| Fault::new(path, "", "a file that can be read", error.to_string()))?;
+        Self::from_bytes(path, bytes)
+    }
+
+    /// The same for bytes in memory; other files are looked for in the folder of `path`.
+    ///
+    /// # Errors
+    /// As [`Document::open`].
+    pub fn from_bytes(path: &Path, bytes: Vec<u8>) -> Result<Self, Error> {
+        Self::read(path, &bytes, &|_| None)
+    }
+
+    /// Reads a document, taking resources from `at_hand` before the disk.
+    pub(super) fn read(
+        path: &Path,
+        bytes: &[u8],
+        at_hand: &dyn Fn(&Path) -> Option<Vec<u8>>,
+    ) -> Result<Self, Error> {
+        let shell = container::open(path, bytes)?;
+        let root = At::root(path, &shell.json);
+        let mut faults = shape_faults(&root);
+        if !faults.is_empty() {
+            return Err(Error::Input(faults));
+        }
+        faults.extend(extension_faults(&root));
+        let (mut bin, mut chunks) = (shell.bin, shell.chunks);
+        let mut buffers = Vec::new();
+        for (i, at) in root.get("buffers").items()?.iter().enumerate() {
+            let own = if i == 0 && at.get("uri").is_missing() {
+                bin.take()
+            } else {
+                None
+            };
+            buffers.extend(keep(buffer(at, own, at_hand), &mut faults));
+        }
+        if let Some(bytes) = bin {
+            // A BIN chunk that no buffer claims is a chunk nobody knows.
+            let kind = container::BIN;
+            chunks.insert(0, Chunk { kind, bytes });
+        }
+        if !faults.is_empty() {
+            return Err(Error::Input(faults));
+        }
+        Ok(Self {
+            path: path.to_owned(),
+            json: shell.json,
+            buffers,
+            chunks,
+            container: shell.container,
+            stale: Vec::new(),
+        })
+    }
+
+    /// The JSON of the file, with everything that stands in it.
+    pub fn json(&self) -> &Value {
+        &self.json
+    }
+
+    /// The file it was read from.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    pub(super) fn root(&self) -> At<'_> {
+        At::root(&self.path, &self.json)
+    }
+
+    /// The number of objects in a top-level array.
+    pub(super) fn count(&self, array: &str) -> usize {
+        self.json
+            .get(array)
+            .and_then(Value::as_array)
+            .map_or(0, Vec::len)
+    }
+
+    /// An object of a top-level array.
+    pub(super) fn item(&self, array: &str, index: usize) -> At<'_> {
+        self.root().get(array).at(index)
+    }
+}
+
+fn shape_faults(root: &At) -> Vec<Fault> {
+    let mut faults = Vec::new();
+    if !root.value.is_object() {
+        return vec![root.fault("a JSON object")];
+    }
+    let version = root.get("asset").get("version");
+    if !version.text().is_some_and(|text| text.starts_with("2.")) {
+        faults.push(
+            version
+                .fault("glTF version \"2.0\"")
+                .remedy("export as glTF 2.0"),
+        );
+    }
+    for array in ARRAYS {
+        if let Some(items) = keep(root.get(array).items(), &mut faults) {
+            faults.extend(
+                items
+                    .iter()
+                    .filter(|item| !item.value.is_object())
+                    .map(|item| item.fault("an object")),
+            );
+        }
+    }
+    faults
+}
+
+fn extension_faults(root: &At) -> Vec<Fault> {
+    let mut faults = Vec::new();
+    let required = root.get("extensionsRequired");
+    for at in keep(required.items(), &mut faults).unwrap_or_default() {
+        match at.text() {
+            Some(name) if extensions::is_harmless(name) => {}
+            Some(name) => faults.push(
+                at.found("no required extension that this version cannot read", name)
+                    .remedy(extensions::remedy(name)),
+            ),
+            None => faults.push(at.fault("the name of an extension")),
+        }
+    }
+    faults
+}
+
+fn buffer(
+    at: &At,
+    bin: Option<Vec<u8>>,
+    at_hand: &dyn Fn(&Path) -> Option<Vec<u8>>,
+) -> Result<Buffer, Fault> {
+    let length = at.get("byteLength");
+    let bytes_expected = length.integer("the buffer's length in bytes")?;
+    let uri = at.get("uri");
+    let (mut bytes, source) = match (uri.value, bin) {
+        (Value::Null, Some(bin)) => (bin, Source::Bin),
+        // Filled by an extension, or by nobody: a fault only for whoever reads it.
+        (Value::Null, None) => {
+            return Ok(Buffer {
+                bytes: Arc::default(),
+                source: Source::Absent,
+            });
+        }
+        (Value::String(text), _) => match resources::classify(text) {
+            Uri::Data(bytes) => (bytes, Source::Data),
+            Uri::Relative(relative) => {
+                (external(&uri, &relative, at_hand)?, Source::File(relative))
+            }
+            Uri::Outside | Uri::Upward => {
+                return Err(uri
+                    .fault("a data URI or a path within the folder of the file")
+                    .remedy("put the buffer beside the file, or export as .glb"));
+            }
+            Uri::Broken(reason) => {
+                return Err(uri
+                    .found("a data URI or a path within the folder of the file", reason)
+                    .remedy("export the file again"));
+            }
+        },
+        _ => return Err(uri.fault("a URI")),
+    };
+    if (bytes.len() as u64) < bytes_expected {
+        return Err(length
+            .found(
+                format!("at most the {} bytes that are there", bytes.len()),
+                bytes_expected.to_string(),
+            )
+            .remedy("the buffer was cut short: export or copy the file again"));
+    }
+    bytes.truncate(bytes_expected as usize);
+    Ok(Buffer {
+        bytes: Arc::new(bytes),
+        source,
+    })
+}
+
+fn external(
+    uri: &At,
+    relative: &Path,
+    at_hand: &dyn Fn(&Path) -> Option<Vec<u8>>,
+) -> Result<Vec<u8>, Fault> {
+    if let Some(bytes) = at_hand(relative) {
+        return Ok(bytes);
+    }
+    let wrong = |found: String| {
+        uri.found("a plain file within the folder of the document", found)
+            .remedy("copy the buffer file along with the document")
+    };
+    let real = resources::locate(resources::folder_of(uri.file), relative).map_err(wrong)?;
+    std::fs::read(&real).map_err(|error| wrong(format!("{}: {error}", relative.display())))
+}

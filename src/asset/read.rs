@@ -1,0 +1,299 @@
+//! From a document to characters: which meshes belong to which skin, and what the writer will patch.
+
+use std::collections::HashMap;
+
+use nalgebra::Matrix4;
+
+use super::document::Document;
+use super::geometry::{Geometry, MeshUse, Stretch};
+use super::nodes::Nodes;
+use super::skins::{self, Skin};
+use super::{old_weights, unbound};
+use crate::error::{Error, Fault};
+use crate::rig::{Character, Surface};
+
+/// A character with what reading it brought to light.
+#[derive(Clone, Debug)]
+pub struct Loaded {
+    /// Its skeleton, surface and weights.
+    pub character: Character,
+    /// What a user should know about the file, in whole sentences.
+    pub notes: Vec<String>,
+    /// Whether the file binds no vertex to the skeleton yet.
+    pub unbound: bool,
+    /// Which objects of the file the weights go to.
+    pub target: Target,
+}
+
+/// The objects of a document that [`super::with_weights`] patches for one character.
+#[derive(Clone, Debug)]
+pub struct Target {
+    pub(super) skin: Skin,
+    pub(super) uses: Vec<MeshUse>,
+    /// One for each part of the character, in the same order.
+    pub(super) stretches: Vec<Stretch>,
+    /// Whether nodes and skins must be tied together first.
+    pub(super) tie: bool,
+}
+
+/// All characters of a document: one for each skin that a mesh uses, in the order of skins.
+///
+/// A file may also be unbound: a mesh with a skin but without joints; one skin object that no node
+/// uses, beside plain meshes; or no skin at all, where `skeleton` then names the node (or `#index`)
+/// whose subtree holds the joints. All lengths are those of mesh space: the space that the inverse
+/// bind matrices map from (glTF 2.0 §3.7.3).
+///
+/// # Errors
+/// [`Error::Input`] with all faults of the file; [`Error::Setting`] if `skeleton` does not fit it.
+pub fn characters(document: &Document, skeleton: Option<&str>) -> Result<Vec<Loaded>, Error> {
+    let nodes = Nodes::read(document)?;
+    let skinned = nodes
+        .nodes
+        .iter()
+        .any(|node| node.mesh.is_some() && node.skin.is_some());
+    if let (Some(name), true) = (skeleton, document.count("skins") > 0) {
+        let fault = Fault::new(
+            &document.path,
+            "skins",
+            "no skin where a skeleton is named",
+            format!(
+                "{} skins and the skeleton {name:?}",
+                document.count("skins")
+            ),
+        );
+        return Err(Error::Setting(vec![fault.remedy(
+            "leave the skeleton out: the file says itself what its joints are",
+        )]));
+    }
+    if skinned {
+        bound(document, &nodes)
+    } else {
+        Ok(vec![unbound::character(document, &nodes, skeleton)?])
+    }
+}
+
+fn bound(document: &Document, nodes: &Nodes) -> Result<Vec<Loaded>, Error> {
+    let mut faults = Vec::new();
+    let mut loaded: Vec<Loaded> = Vec::new();
+    let mut notes = Vec::new();
+    // The skin that moves each mesh, with its number of joints.
+    let mut claims: Vec<Option<(usize, usize)>> = vec![None; document.count("meshes")];
+    for index in 0..document.count("skins") {
+        let shown: Vec<(usize, usize)> = nodes
+            .nodes
+            .iter()
+            .enumerate()
+            .filter(|(_, node)| node.skin == Some(index))
+            .filter_map(|(i, node)| Some((i, node.mesh?)))
+            .collect();
+        if shown.is_empty() {
+            continue;
+        }
+        let skin = match Skin::read(document, index) {
+            Ok(skin) => skin,
+            Err(more) => {
+                faults.extend(more);
+                continue;
+            }
+        };
+        let mut uses: Vec<MeshUse> = Vec::new();
+        let mut use_of: HashMap<usize, usize> = HashMap::new();
+        for (node, mesh) in shown {
+            match claims[mesh] {
+                Some((owner, joints)) if owner != index => {
+                    if skin.joints.len() < joints {
+                        faults.push(document.item("nodes", node).get("skin").found(
+                            format!(
+                                "at least the {joints} joints of skins[{owner}], which moves the same mesh"
+                            ),
+                            skin.joints.len().to_string(),
+                        ));
+                    }
+                    notes.push(format!(
+                        "meshes[{mesh}] is moved by skins[{owner}] and skins[{index}]: its weights \
+                         are those for skins[{owner}]"
+                    ));
+                }
+                Some(_) => {
+                    if let Some(&known) = use_of.get(&mesh) {
+                        uses[known].nodes.push(node);
+                    }
+                }
+                None => {
+                    claims[mesh] = Some((index, skin.joints.len()));
+                    use_of.insert(mesh, uses.len());
+                    uses.push(MeshUse {
+                        mesh,
+                        nodes: vec![node],
+                        copy: false,
+                        space: Matrix4::identity(),
+                    });
+                }
+            }
+        }
+        if uses.is_empty() {
+            continue;
+        }
+        match assemble(document, nodes, skin, uses, false) {
+            Ok(Some(one)) => loaded.push(one),
+            Ok(None) => notes.push(format!("skins[{index}] moves no triangles: left as it is")),
+            Err(more) => faults.extend(more),
+        }
+    }
+    if !faults.is_empty() {
+        return Err(Error::Input(faults));
+    }
+    match loaded.first_mut() {
+        Some(first) => first.notes.extend(notes),
+        None => {
+            let fault = Fault::new(
+                &document.path,
+                "meshes",
+                "a skinned mesh with triangles",
+                "none",
+            );
+            return Err(fault
+                .remedy("export the character's mesh as triangles")
+                .into());
+        }
+    }
+    Ok(loaded)
+}
+
+/// Reads the meshes of a skin; `None` if they have no triangles.
+pub(super) fn assemble(
+    document: &Document,
+    nodes: &Nodes,
+    mut skin: Skin,
+    uses: Vec<MeshUse>,
+    mut tie: bool,
+) -> Result<Option<Loaded>, Vec<Fault>> {
+    let mut faults = Vec::new();
+    let mut geometry = Geometry::read(document, &uses, &mut faults);
+    if !faults.is_empty() {
+        return Err(faults);
+    }
+    if geometry.triangles.is_empty() {
+        return Ok(None);
+    }
+    let bare = bare_primitives(&geometry, &uses);
+    let primitives: usize = geometry.stretches.iter().map(|s| s.primitives.len()).sum();
+    let unbound = tie || bare.len() == primitives;
+    if !unbound && !bare.is_empty() {
+        return Err(bare
+            .iter()
+            .map(|path| {
+                Fault::new(
+                    &document.path,
+                    format!("{path}.attributes[\"JOINTS_0\"]"),
+                    "joints and weights, as other primitives of the same skin have them",
+                    "none",
+                )
+                .remedy("bind every mesh of the skin, or remove the weights from all of them")
+            })
+            .collect());
+    }
+
+    let mut notes = std::mem::take(&mut geometry.notes);
+    let inverse_bind = match (&skin.inverse_bind, unbound) {
+        (Some(matrices), _) => matrices.clone(),
+        (None, true) => {
+            if skin.index.is_some() {
+                notes.push(
+                    "the skin has no inverse bind matrices: the pose that the file was saved in is \
+                     taken as bind pose"
+                        .into(),
+                );
+            }
+            tie = true;
+            skin.bind_as_saved(document, nodes).map_err(|f| vec![f])?
+        }
+        (None, false) => {
+            // `assemble` gets skins without an index only while they are unbound.
+            let at = document.item("skins", skin.index.unwrap_or(0));
+            return Err(vec![
+                at.get("inverseBindMatrices")
+                    .found(
+                        "inverse bind matrices, since the mesh has weights",
+                        "none, which by the standard makes every bind transform the identity",
+                    )
+                    .remedy("export the file with inverse bind matrices"),
+            ]);
+        }
+    };
+    let skeleton = skin
+        .skeleton(document, nodes, &inverse_bind)
+        .map_err(|fault| vec![fault])?;
+    skin.inverse_bind = Some(inverse_bind);
+
+    let surface = Surface::weld(&geometry.raw, &geometry.triangles);
+    let weights = if unbound {
+        None
+    } else {
+        let joints = skeleton.joints().len();
+        let (weights, more) = old_weights::merge(document, &geometry, &uses, &surface, joints)?;
+        notes.extend(more);
+        Some(weights)
+    };
+    for (_, corners) in geometry
+        .parts
+        .iter_mut()
+        .flat_map(|part| &mut part.materials)
+    {
+        for v in corners.iter_mut() {
+            *v = surface.welded[*v as usize];
+        }
+        corners.sort_unstable();
+        corners.dedup();
+    }
+    let saved_pose = skins::saved_pose(nodes, &skeleton, surface.diagonal());
+    if let Some(saved) = saved_pose {
+        notes.push(format!(
+            "the file was saved out of bind pose (joints turned by up to {:.1} degrees, moved by up \
+             to {:.2} % of its size); the bind pose is that of the inverse bind matrices",
+            saved.turn_degrees, saved.shift_percent
+        ));
+    }
+    let name = skin
+        .name
+        .clone()
+        .or_else(|| {
+            let mesh = document.item("meshes", uses[0].mesh);
+            mesh.name().map(str::to_owned)
+        })
+        .unwrap_or_else(|| format!("skin {}", skin.index.unwrap_or(0)));
+    let scene_scale = skins::scale_of(&skins::placement(nodes, &skeleton));
+    Ok(Some(Loaded {
+        character: Character {
+            name,
+            skeleton,
+            surface,
+            weights,
+            parts: geometry.parts,
+            scene_scale,
+            saved_pose,
+        },
+        notes,
+        unbound,
+        target: Target {
+            skin,
+            uses,
+            stretches: geometry.stretches,
+            tie,
+        },
+    }))
+}
+
+/// The paths of triangle primitives without joints.
+fn bare_primitives(geometry: &Geometry, uses: &[MeshUse]) -> Vec<String> {
+    let mut bare = Vec::new();
+    for stretch in &geometry.stretches {
+        for primitive in stretch.primitives.iter().filter(|p| p.sets.is_empty()) {
+            bare.push(format!(
+                "meshes[{}].primitives[{}]",
+                uses[stretch.mesh_use].mesh, primitive.index
+            ));
+        }
+    }
+    bare
+}

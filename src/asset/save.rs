@@ -1,0 +1,491 @@
+//! Files are replaced whole or not at all: written beside the target, read back, compared, renamed.
+
+use std::fs;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use serde_json::{Value, json};
+
+use super::accessor::Accessor;
+use super::container::{self, Container};
+use super::document::{Buffer, Document, Source};
+use super::json::whole;
+use super::patch::side_name;
+use super::references::References;
+use super::resources::{self, Uri, folder_of};
+use crate::error::Error;
+
+/// Links to links that are followed before it is called a circle.
+const MOST_LINKS: usize = 40;
+
+/// Buffers begin at multiples of this when they are joined.
+const ALIGNMENT: usize = 4;
+
+/// Checks that the target can be written, before any long work: its folder is there and takes files.
+///
+/// # Errors
+/// [`Error::Output`] with the reason.
+pub fn check_target(path: &Path) -> Result<(), Error> {
+    let target = target_of(path)?;
+    // Dropped at once, and with it the file.
+    temporary(path, &target).map(drop)
+}
+
+/// Writes bytes so that the file is, at every moment, either the old one or the new one.
+///
+/// # Errors
+/// [`Error::Output`]; what was there before is then untouched.
+pub fn write_atomically(path: &Path, bytes: &[u8]) -> Result<(), Error> {
+    put_file(path, &target_of(path)?, bytes, true)
+}
+
+/// Writes the document as `.glb` or `.gltf`, by the ending of the name, after reading the new bytes
+/// back and comparing them.
+///
+/// To GLB, all buffers of a `.gltf` become the BIN chunk (names and extras of all but the first are
+/// lost; the standard allows one). To `.gltf`, new bytes go to a data URI if the document has its
+/// buffers there, else to a side file `<stem>.<hash>.bin`, written first. Files that the document
+/// refers to are copied along to another folder. A side file of an earlier bake that nothing needs any
+/// more is deleted last.
+///
+/// # Errors
+/// [`Error::Output`]; what was there before is then untouched, and nothing new is left behind.
+pub fn save(document: &Document, path: &Path) -> Result<(), Error> {
+    let target = target_of(path)?;
+    let (placed, sides) = place(document, path, container_of(path)?)?;
+    let bytes = match placed.container {
+        Container::Glb => {
+            let first = placed.buffers.first();
+            let bin = first.filter(|buffer| buffer.source == Source::Bin);
+            container::glb(
+                &placed.json,
+                bin.map(|buffer| buffer.bytes.as_slice()),
+                &placed.chunks,
+            )
+            .ok_or_else(|| failed(path, "a GLB file holds 4 GiB at most; write .gltf"))?
+        }
+        Container::Gltf => serde_json::to_vec_pretty(&placed.json)
+            .map_err(|error| failed(path, error.to_string()))?,
+    };
+    verify(&placed, &sides, path, &bytes)?;
+    let copies = copies(document, &placed, &sides, path)?;
+
+    let mut litter = Litter::default();
+    let folder = folder_of(path);
+    for (from, relative) in &copies {
+        let content = fs::read(from).map_err(|error| failed(path, error.to_string()))?;
+        litter.make_folders(path, folder, relative)?;
+        litter.put(path, &folder.join(relative), &content)?;
+    }
+    for (name, content) in &sides {
+        litter.put(path, &folder.join(name), content)?;
+    }
+    put_file(path, &target, &bytes, true)?;
+    litter.keep();
+    drop_stale(document, &placed, path, &target);
+    Ok(())
+}
+
+fn failed(path: &Path, reason: impl Into<String>) -> Error {
+    Error::Output {
+        path: path.to_owned(),
+        reason: reason.into(),
+    }
+}
+
+fn container_of(path: &Path) -> Result<Container, Error> {
+    let ending = path.extension().and_then(|ending| ending.to_str());
+    match ending.map(str::to_ascii_lowercase).as_deref() {
+        Some("glb") => Ok(Container::Glb),
+        Some("gltf") => Ok(Container::Gltf),
+        _ => Err(failed(path, "its name ends in neither .glb nor .gltf")),
+    }
+}
+
+/// The file behind the path, links followed, so that a link stays a link.
+fn target_of(path: &Path) -> Result<PathBuf, Error> {
+    let mut target = path.to_owned();
+    for _ in 0..MOST_LINKS {
+        match fs::symlink_metadata(&target) {
+            Ok(meta) if meta.is_symlink() => {
+                let to = fs::read_link(&target).map_err(|e| failed(path, e.to_string()))?;
+                target = folder_of(&target).join(to);
+            }
+            Ok(meta) if meta.is_dir() => return Err(failed(path, "it is a folder")),
+            Ok(meta) if !meta.is_file() => return Err(failed(path, "it is no plain file")),
+            _ => {
+                if target.file_name().is_none() {
+                    return Err(failed(path, "it is no file name"));
+                }
+                let folder = folder_of(&target);
+                if !folder.is_dir() {
+                    let reason = format!("there is no folder {}", folder.display());
+                    return Err(failed(path, reason));
+                }
+                return Ok(target);
+            }
+        }
+    }
+    Err(failed(path, "it is a circle of links"))
+}
+
+fn temporary(path: &Path, target: &Path) -> Result<tempfile::NamedTempFile, Error> {
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".tanyard-").suffix(".part");
+    // As a plain new file would have it: the system takes the mask of the user off.
+    #[cfg(unix)]
+    let permissions = std::os::unix::fs::PermissionsExt::from_mode(0o666);
+    #[cfg(unix)]
+    builder.permissions(permissions);
+    builder
+        .tempfile_in(folder_of(target))
+        .map_err(|error| failed(path, error.to_string()))
+}
+
+fn put_file(path: &Path, target: &Path, bytes: &[u8], replace: bool) -> Result<(), Error> {
+    let why = |error: std::io::Error| failed(path, error.to_string());
+    let mut file = temporary(path, target)?;
+    file.write_all(bytes).map_err(why)?;
+    file.as_file().sync_all().map_err(why)?;
+    let persisted = if replace {
+        file.persist(target)
+    } else {
+        file.persist_noclobber(target)
+    };
+    persisted.map_err(|error| why(error.error))?;
+    // The rename itself reaches the disk with the folder; where folders cannot be synced, in time.
+    #[cfg(unix)]
+    if let Ok(folder) = fs::File::open(folder_of(target)) {
+        let _ = folder.sync_all();
+    }
+    Ok(())
+}
+
+/// Files and folders made on the way; removed again unless the whole succeeds.
+#[derive(Default)]
+struct Litter {
+    files: Vec<PathBuf>,
+    folders: Vec<PathBuf>,
+}
+
+impl Litter {
+    /// Writes a file that is not there yet; one with the same bytes may stay.
+    fn put(&mut self, path: &Path, file: &Path, bytes: &[u8]) -> Result<(), Error> {
+        if holds(file, bytes) {
+            return Ok(());
+        }
+        put_file(path, file, bytes, false).map_err(|error| match error {
+            Error::Output { reason, .. } => {
+                failed(path, format!("its part {}: {reason}", file.display()))
+            }
+            other => other,
+        })?;
+        self.files.push(file.to_owned());
+        Ok(())
+    }
+
+    fn make_folders(&mut self, path: &Path, root: &Path, relative: &Path) -> Result<(), Error> {
+        let mut folder = root.to_owned();
+        let parents = relative.parent().into_iter().flat_map(Path::components);
+        for component in parents {
+            folder.push(component);
+            if folder.is_dir() {
+                continue;
+            }
+            fs::create_dir(&folder)
+                .map_err(|error| failed(path, format!("folder {}: {error}", folder.display())))?;
+            self.folders.push(folder.clone());
+        }
+        Ok(())
+    }
+
+    fn keep(&mut self) {
+        self.files.clear();
+        self.folders.clear();
+    }
+}
+
+impl Drop for Litter {
+    fn drop(&mut self) {
+        // Best effort: the failure that led here is what the user hears of.
+        for file in self.files.drain(..) {
+            let _ = fs::remove_file(file);
+        }
+        for folder in self.folders.drain(..).rev() {
+            let _ = fs::remove_dir(folder);
+        }
+    }
+}
+
+fn holds(file: &Path, bytes: &[u8]) -> bool {
+    let same_length = fs::metadata(file).is_ok_and(|meta| meta.len() == bytes.len() as u64);
+    same_length && fs::read(file).is_ok_and(|there| there == bytes)
+}
+
+/// Files to write beside the document: name and content.
+type Sides = Vec<(String, Arc<Vec<u8>>)>;
+
+/// Gives every buffer its place in the container asked for.
+fn place(
+    document: &Document,
+    path: &Path,
+    container: Container,
+) -> Result<(Document, Sides), Error> {
+    let mut placed = document.clone();
+    placed.container = container;
+    let mut sides = Sides::new();
+    match container {
+        Container::Glb if document.container == Container::Gltf => join(&mut placed, path)?,
+        Container::Glb => {}
+        Container::Gltf => {
+            if !document.chunks.is_empty() {
+                return Err(failed(
+                    path,
+                    "the document has GLB chunks that .gltf cannot hold; write .glb",
+                ));
+            }
+            let stem = path.file_stem().unwrap_or_default().to_string_lossy();
+            for (i, buffer) in placed.buffers.iter_mut().enumerate() {
+                if !matches!(buffer.source, Source::Bin | Source::Fresh) {
+                    continue;
+                }
+                let name = side_name(&stem, &buffer.bytes);
+                placed.json["buffers"][i]["uri"] = json!(resources::encode_name(&name));
+                buffer.source = Source::File(PathBuf::from(&name));
+                sides.push((name, Arc::clone(&buffer.bytes)));
+            }
+        }
+    }
+    Ok((placed, sides))
+}
+
+/// Joins all buffers into one BIN chunk.
+fn join(placed: &mut Document, path: &Path) -> Result<(), Error> {
+    if placed.buffers.is_empty() {
+        return Ok(());
+    }
+    let opaque = References::of(&placed.json).opaque_buffers;
+    let absent = placed.buffers.iter().any(|b| b.source == Source::Absent);
+    if opaque || absent {
+        return Err(failed(
+            path,
+            "an extension of the document refers to buffers, which therefore cannot be joined; write .gltf",
+        ));
+    }
+    let mut bin = Vec::with_capacity(
+        placed
+            .buffers
+            .iter()
+            .map(|b| b.bytes.len() + ALIGNMENT)
+            .sum(),
+    );
+    let mut bases = Vec::new();
+    for buffer in &placed.buffers {
+        bin.resize(bin.len().next_multiple_of(ALIGNMENT), 0);
+        bases.push(bin.len());
+        bin.extend(buffer.bytes.iter());
+    }
+    let views = placed
+        .json
+        .get_mut("bufferViews")
+        .and_then(Value::as_array_mut);
+    for (i, view) in views.into_iter().flatten().enumerate() {
+        let base = view
+            .get("buffer")
+            .and_then(whole)
+            .and_then(|buffer| bases.get(usize::try_from(buffer).ok()?));
+        let Some(base) = base else {
+            return Err(failed(
+                path,
+                format!("bufferViews[{i}].buffer is no buffer"),
+            ));
+        };
+        let offset = view.get("byteOffset").and_then(whole).unwrap_or(0);
+        view["buffer"] = json!(0);
+        if *base > 0 {
+            view["byteOffset"] = json!(offset.saturating_add(*base as u64));
+        }
+    }
+    let buffers = placed.json.get_mut("buffers").and_then(Value::as_array_mut);
+    if let Some(buffers) = buffers {
+        buffers.truncate(1);
+        if let Some(first) = buffers.first_mut().and_then(Value::as_object_mut) {
+            first.shift_remove("uri");
+            first.insert("byteLength".into(), json!(bin.len()));
+        }
+    }
+    placed.buffers = vec![Buffer {
+        bytes: Arc::new(bin),
+        source: Source::Bin,
+    }];
+    Ok(())
+}
+
+/// Reads the new bytes as any file, and compares.
+fn verify(placed: &Document, sides: &Sides, path: &Path, bytes: &[u8]) -> Result<(), Error> {
+    let at_hand = |relative: &Path| {
+        let side = sides.iter().find(|(name, _)| Path::new(name) == relative);
+        let same = |b: &&Buffer| matches!(&b.source, Source::File(file) if file == relative);
+        side.map(|(_, bytes)| bytes.to_vec())
+            .or_else(|| placed.buffers.iter().find(same).map(|b| b.bytes.to_vec()))
+    };
+    let wrong = |what: &str| {
+        failed(
+            path,
+            format!(
+                "reading it back gave {what}; this is an error of tanyard's own: please report it"
+            ),
+        )
+    };
+    let copy = Document::read(path, bytes, &at_hand).map_err(|error| wrong(&error.to_string()))?;
+    if copy.json != placed.json {
+        return Err(wrong("other JSON"));
+    }
+    let same_buffers = copy.buffers.len() == placed.buffers.len()
+        && copy
+            .buffers
+            .iter()
+            .zip(&placed.buffers)
+            .all(|(a, b)| a.bytes == b.bytes);
+    let padded = |chunk: &container::Chunk| {
+        let mut bytes = chunk.bytes.clone();
+        bytes.resize(bytes.len().next_multiple_of(4), 0);
+        (chunk.kind, bytes)
+    };
+    let same_chunks = copy
+        .chunks
+        .iter()
+        .map(padded)
+        .eq(placed.chunks.iter().map(padded));
+    if !same_buffers || !same_chunks {
+        return Err(wrong("other bytes"));
+    }
+    for i in 0..placed.count("accessors") {
+        if Accessor::open(placed, i).is_ok() && Accessor::open(&copy, i).is_err() {
+            return Err(wrong(&format!("accessors[{i}] broken")));
+        }
+    }
+    Ok(())
+}
+
+/// What must be copied along to another folder: from where, and where to within the folder.
+fn copies(
+    document: &Document,
+    placed: &Document,
+    sides: &Sides,
+    path: &Path,
+) -> Result<Vec<(PathBuf, PathBuf)>, Error> {
+    let (from, to) = (folder_of(&document.path), folder_of(path));
+    let real = |folder: &Path| folder.canonicalize().ok();
+    if real(from) == real(to) {
+        return Ok(Vec::new());
+    }
+    let mut copies: Vec<(PathBuf, PathBuf)> = Vec::new();
+    for uri in uris(&placed.json) {
+        let relative = match resources::classify(uri) {
+            Uri::Relative(relative) => relative,
+            Uri::Upward => {
+                return Err(failed(
+                    path,
+                    format!(
+                        "the document refers to {uri:?}, which would lead elsewhere from another folder"
+                    ),
+                ));
+            }
+            // Wherever it leads, it leads there from everywhere.
+            Uri::Data(_) | Uri::Outside | Uri::Broken(_) => continue,
+        };
+        let is_side = sides.iter().any(|(name, _)| Path::new(name) == relative);
+        if is_side || copies.iter().any(|(_, known)| *known == relative) {
+            continue;
+        }
+        // What is missing here is missing there: no worse than before.
+        if fs::symlink_metadata(from.join(&relative)).is_err() {
+            continue;
+        }
+        let source = resources::locate(from, &relative)
+            .map_err(|found| failed(path, format!("it refers to {found}")))?;
+        let target = to.join(&relative);
+        if fs::symlink_metadata(&target).is_ok() {
+            let content = fs::read(&source).map_err(|error| failed(path, error.to_string()))?;
+            if holds(&target, &content) {
+                continue;
+            }
+            return Err(failed(
+                path,
+                format!("{} is there already, with other content", target.display()),
+            ));
+        }
+        copies.push((source, relative));
+    }
+    Ok(copies)
+}
+
+/// All `uri` members outside extras.
+fn uris(json: &Value) -> Vec<&str> {
+    let mut found = Vec::new();
+    let mut stack = vec![json];
+    while let Some(value) = stack.pop() {
+        match value {
+            Value::Object(map) => {
+                for (key, value) in map.iter().filter(|(key, _)| *key != "extras") {
+                    match value {
+                        Value::String(text) if key == "uri" => found.push(text.as_str()),
+                        _ => stack.push(value),
+                    }
+                }
+            }
+            Value::Array(items) => stack.extend(items),
+            _ => {}
+        }
+    }
+    found
+}
+
+/// Deletes side files that only the file just replaced referred to.
+fn drop_stale(document: &Document, placed: &Document, path: &Path, target: &Path) {
+    let folder = folder_of(path);
+    let in_place = match (document.path.canonicalize(), target.canonicalize()) {
+        (Ok(a), Ok(b)) => a == b,
+        _ => false,
+    };
+    if !in_place || document.stale.is_empty() {
+        return;
+    }
+    let used: Vec<PathBuf> = uris(&placed.json)
+        .into_iter()
+        .filter_map(|uri| match resources::classify(uri) {
+            Uri::Relative(relative) => Some(relative),
+            _ => None,
+        })
+        .collect();
+    for stale in document.stale.iter().filter(|stale| !used.contains(stale)) {
+        // A copy of the document under another name may live on the same side file.
+        let ours = resources::locate(folder, stale).is_ok() && !is_mentioned(folder, target, stale);
+        if ours {
+            let _ = fs::remove_file(folder.join(stale));
+        }
+    }
+}
+
+/// Whether another glTF file in the folder may refer to the side file.
+fn is_mentioned(folder: &Path, target: &Path, side: &Path) -> bool {
+    let (Some(name), Ok(entries)) = (side.file_name(), fs::read_dir(folder)) else {
+        return true;
+    };
+    let name = name.to_string_lossy();
+    let (plain, encoded) = (name.as_bytes(), resources::encode_name(&name));
+    let has = |bytes: &[u8], part: &[u8]| bytes.windows(part.len()).any(|window| window == part);
+    entries.flatten().map(|entry| entry.path()).any(|other| {
+        let is_gltf = other
+            .extension()
+            .is_some_and(|e| e.eq_ignore_ascii_case("gltf") || e.eq_ignore_ascii_case("glb"));
+        let same = other.canonicalize().ok() == target.canonicalize().ok();
+        is_gltf
+            && !same
+            && fs::read(&other).map_or(true, |bytes| {
+                has(&bytes, plain) || has(&bytes, encoded.as_bytes())
+            })
+    })
+}

@@ -1,0 +1,123 @@
+//! The words of the command line.
+
+use std::num::NonZeroUsize;
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand};
+
+/// Bakes corrective deformers into skin weights that every engine runs.
+///
+/// Takes a character in glTF, binds each vertex to one joint, moves every joint through its range, lets
+/// the reference layers (an edge relax, then a delta mush) show how the character should bend, and fits
+/// skin weights of a few joints a vertex that come closest. Everything else in the file stays as it is.
+#[derive(Debug, Parser)]
+#[command(name = "tanyard", version, max_term_width = 100, after_help = EXIT_CODES)]
+pub struct Cli {
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+const EXIT_CODES: &str = "\
+Exit codes: 0 all is well; 1 a limit of the recipe was exceeded; 2 the command or the recipe is wrong;
+3 an input could not be processed; 130 interrupted. A file is written whole or not at all.";
+
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Fit skin weights and write them into a copy of the file
+    Bake(BakeArgs),
+    /// Write the pose set that a bake would use, as data or as a clip
+    Poses(PosesArgs),
+}
+
+const BAKE_EXAMPLES: &str = "\
+Examples:
+  tanyard bake hero.glb -o hero.baked.glb
+      Bind, pose, deform, fit, write; print how good the result is.
+  tanyard bake hero.glb -o hero.baked.glb --dry-run
+      Say what would be done and what memory it needs.
+  tanyard bake crowd.glb -o crowd.baked.glb --influences 2 --report crowd.json
+      At most two joints a vertex; the figures as JSON as well.
+  tanyard bake hero.glb -o hero.glb --recipe tanyard.toml
+      In place: the old file stays until the new one is complete.";
+
+#[derive(Debug, Args)]
+#[command(after_help = BAKE_EXAMPLES)]
+pub struct BakeArgs {
+    /// The character: .glb or .gltf
+    pub input: PathBuf,
+    /// Where to write: .glb or .gltf; may be the input
+    #[arg(short, long, value_name = "FILE", required_unless_present = "dry_run")]
+    pub output: Option<PathBuf>,
+    /// Joints a vertex at most [default: the recipe's, else 4]
+    #[arg(short = 'k', long, value_name = "K", value_parser = clap::value_parser!(u8).range(1..=8))]
+    pub influences: Option<u8>,
+    /// A pose file in place of the poses of the fit
+    #[arg(long, value_name = "FILE")]
+    pub poses: Option<PathBuf>,
+    /// Write the report as JSON; - for standard output
+    #[arg(long, value_name = "FILE")]
+    pub report: Option<PathBuf>,
+    /// Say what would be done and what memory it needs; write nothing
+    #[arg(long)]
+    pub dry_run: bool,
+    #[command(flatten)]
+    pub common: Common,
+}
+
+const POSES_EXAMPLES: &str = "\
+Examples:
+  tanyard poses hero.glb -o poses.json
+      The poses that a bake would fit to, to edit and give back with --poses.
+  tanyard poses hero.glb -o range.glb
+      The character going through them, as a clip that any glTF viewer plays.";
+
+#[derive(Debug, Args)]
+#[command(after_help = POSES_EXAMPLES)]
+pub struct PosesArgs {
+    /// The character: .glb or .gltf
+    pub input: PathBuf,
+    /// Where to write: .json for data, .glb or .gltf for a clip
+    #[arg(short, long, value_name = "FILE")]
+    pub output: PathBuf,
+    /// The held-out poses in place of those of the fit
+    #[arg(long)]
+    pub held_out: bool,
+    /// The skin, by name or number, if the file has several [default: the first]
+    #[arg(long, value_name = "SKIN")]
+    pub skin: Option<String>,
+    #[command(flatten)]
+    pub common: Common,
+}
+
+/// What every command takes.
+#[derive(Debug, Args)]
+pub struct Common {
+    /// Settings of the character
+    #[arg(long, value_name = "FILE")]
+    pub recipe: Option<PathBuf>,
+    /// The root of the joint tree (name or #index), for a file without skin
+    #[arg(long, value_name = "NODE")]
+    pub skeleton: Option<String>,
+    /// Threads [default: all processors]
+    #[arg(long, value_name = "N")]
+    pub threads: Option<NonZeroUsize>,
+    /// Memory that may be used, such as 512M or 2G
+    #[arg(long, value_name = "SIZE", value_parser = crate::units::parse_bytes)]
+    pub memory: Option<u64>,
+    /// Print errors only
+    #[arg(short, long, conflicts_with = "verbose")]
+    pub quiet: bool,
+    /// Print timings and all findings
+    #[arg(short, long)]
+    pub verbose: bool,
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    #[test]
+    fn definition_is_sound() {
+        super::Cli::command().debug_assert();
+    }
+}

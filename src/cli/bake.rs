@@ -1,0 +1,100 @@
+//! `tanyard bake`.
+
+use std::io::Write;
+use std::path::Path;
+
+use super::args::{BakeArgs, Common};
+use super::progress::Progress;
+use crate::asset;
+use crate::error::{Error, Fault};
+use crate::job::{self, Request};
+use crate::report::{self, Report};
+
+pub(super) fn run(args: &BakeArgs) -> Result<(), Error> {
+    let mut request = request(&args.input, &args.common)?;
+    request.poses.clone_from(&args.poses);
+    if let Some(influences) = args.influences {
+        request.recipe.fit.influences = usize::from(influences);
+    }
+    let threads = args.common.threads.map(Into::into);
+    if args.dry_run {
+        let plans = super::on_threads(threads, || job::plan(&request))?;
+        if !args.common.quiet {
+            print(&report::plan_table(&plans));
+        }
+        return Ok(());
+    }
+    // Clap asks for it where --dry-run is not given.
+    let Some(output) = &args.output else {
+        return Ok(());
+    };
+    if let Some(path) = args
+        .report
+        .as_deref()
+        .filter(|path| !is_standard_output(path))
+    {
+        asset::check_target(path)?;
+        if path == output {
+            return Err(Error::Setting(vec![Fault::new(
+                path,
+                "",
+                "a report beside the output",
+                "the same file",
+            )]));
+        }
+    }
+    let progress = Progress::start(args.common.quiet);
+    let report = super::on_threads(threads, || job::bake(&request, output, &progress));
+    progress.finish();
+    let report = report?;
+    let to_standard_output = args.report.as_deref().is_some_and(is_standard_output);
+    match &args.report {
+        Some(_) if to_standard_output => print(&report.to_json()),
+        Some(path) => asset::write_atomically(path, report.to_json().as_bytes())?,
+        None => {}
+    }
+    if !args.common.quiet && !to_standard_output {
+        print(&report::table(&report));
+        if args.common.verbose {
+            print(&timings(&report));
+        }
+    }
+    Ok(())
+}
+
+/// A request from what every command takes.
+pub(super) fn request(input: &Path, common: &Common) -> Result<Request, Error> {
+    Ok(Request {
+        input: input.to_owned(),
+        recipe: super::recipe(common.recipe.as_deref())?,
+        poses: None,
+        skeleton: common.skeleton.clone(),
+        memory: common.memory,
+    })
+}
+
+fn is_standard_output(path: &Path) -> bool {
+    path == Path::new("-")
+}
+
+/// Prints to standard output; a reader that has gone away is no fault of ours.
+pub(super) fn print(text: &str) {
+    _ = std::io::stdout().write_all(text.as_bytes());
+}
+
+fn timings(report: &Report) -> String {
+    report
+        .characters
+        .iter()
+        .map(|c| {
+            let t = &c.timings;
+            let memory = c.peak_memory_bytes.map_or("unknown".to_owned(), crate::units::bytes);
+            format!(
+                "  read {:.3} s, prepare {:.3} s, gather {:.3} s, solve {:.3} s, measure {:.3} s, write {:.3} s\n  \
+                 peak memory {memory}, KKT residual {:.1e}, {} vertices left open by the poses\n",
+                t.read_s, t.prepare_s, t.gather_s, t.solve_s, t.measure_s, t.write_s,
+                c.fit.kkt_residual, c.fit.unidentified_vertices
+            )
+        })
+        .collect()
+}

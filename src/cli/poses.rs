@@ -1,0 +1,92 @@
+//! `tanyard poses`.
+
+use super::args::PosesArgs;
+use super::bake::{print, request};
+use crate::asset;
+use crate::error::{Error, Fault};
+use crate::job;
+use crate::pose::file;
+
+/// Each pose of a clip is held apart from the next by this time.
+const SECONDS_PER_POSE: f64 = 0.5;
+
+pub(super) fn run(args: &PosesArgs) -> Result<(), Error> {
+    let extension = args
+        .output
+        .extension()
+        .and_then(|e| e.to_str())
+        .map(str::to_ascii_lowercase);
+    let as_clip = match extension.as_deref() {
+        Some("json") => false,
+        Some("glb" | "gltf") => true,
+        _ => {
+            let found = format!("{}", args.output.display());
+            return Err(Error::Setting(vec![Fault::new(
+                &args.output,
+                "",
+                "a name that ends in .json, .glb or .gltf",
+                found,
+            )]));
+        }
+    };
+    asset::check_target(&args.output)?;
+    let request = request(&args.input, &args.common)?;
+    let threads = args.common.threads.map(Into::into);
+    let poses = super::on_threads(threads, || job::poses(&request))?;
+    let found = match &args.skin {
+        None => poses.sets.first(),
+        Some(skin) => poses
+            .sets
+            .iter()
+            .enumerate()
+            .find(|(index, (character, _))| character.name == *skin || index.to_string() == *skin)
+            .map(|(_, set)| set),
+    };
+    let Some((character, set)) = found else {
+        let names: Vec<&str> = poses
+            .sets
+            .iter()
+            .map(|(character, _)| character.name.as_str())
+            .collect();
+        let found = format!("{:?}", args.skin.as_deref().unwrap_or(""));
+        let fault = Fault::new(
+            &args.input,
+            "--skin",
+            format!("one of {}", names.join(", ")),
+            found,
+        );
+        return Err(Error::Setting(vec![fault]));
+    };
+    let list = if args.held_out {
+        &set.held_out
+    } else {
+        &set.fit
+    };
+    if as_clip {
+        let document = asset::with_pose_clip(
+            &poses.document,
+            &character.skeleton,
+            list,
+            "tanyard poses",
+            SECONDS_PER_POSE,
+        )?;
+        asset::save(&document, &args.output)?;
+    } else {
+        let json = file::to_json(list, &character.skeleton).to_string() + "\n";
+        asset::write_atomically(&args.output, json.as_bytes())?;
+    }
+    if !args.common.quiet {
+        let others = poses.sets.len() - 1;
+        let note = if others > 0 {
+            format!(" (of {}; {others} more skins)", character.name)
+        } else {
+            String::new()
+        };
+        print(&format!(
+            "{}: {} poses{note}\n",
+            args.output.display(),
+            list.len()
+        ));
+    }
+    Ok(())
+}

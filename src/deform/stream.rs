@@ -1,0 +1,104 @@
+//! A pose set through the stack, block by block, nothing stored.
+//!
+//! Poses that turn the same joints bend the same region, so they share blocks and the stack of that
+//! region. Waves of blocks are evaluated side by side; the order in which shapes are handed on is
+//! fixed by the pose set alone.
+
+use std::ops::ControlFlow;
+use std::sync::Arc;
+
+use rayon::prelude::*;
+
+use super::{LocalStack, Stack};
+use crate::rig::{Block, JointId, LANES, Pose, Shapes, Skeleton};
+
+/// A pose set laid out in blocks.
+pub struct Stream<'a> {
+    stack: &'a Stack,
+    skeleton: &'a Skeleton,
+    poses: &'a [Pose],
+    groups: Vec<Vec<JointId>>,
+    units: Vec<Unit>,
+}
+
+/// A block to evaluate.
+struct Unit {
+    group: usize,
+    poses: Vec<usize>,
+}
+
+impl<'a> Stream<'a> {
+    /// Lays out a pose set.
+    pub fn new(stack: &'a Stack, skeleton: &'a Skeleton, poses: &'a [Pose]) -> Self {
+        let turned = |pose: &Pose| -> Vec<JointId> { pose.rotations.iter().map(|r| r.0).collect() };
+        let mut groups: Vec<Vec<JointId>> = Vec::new();
+        let mut members: Vec<Vec<usize>> = Vec::new();
+        let mut known = std::collections::HashMap::new();
+        for (index, pose) in poses.iter().enumerate() {
+            let joints = turned(pose);
+            let group = *known.entry(joints.clone()).or_insert_with(|| {
+                groups.push(joints);
+                members.push(Vec::new());
+                groups.len() - 1
+            });
+            members[group].push(index);
+        }
+        let units = members
+            .iter()
+            .enumerate()
+            .flat_map(|(group, members)| {
+                members.chunks(LANES).map(move |poses| Unit {
+                    group,
+                    poses: poses.to_vec(),
+                })
+            })
+            .collect();
+        Self {
+            stack,
+            skeleton,
+            poses,
+            groups,
+            units,
+        }
+    }
+
+    /// The number of blocks.
+    pub fn blocks(&self) -> usize {
+        self.units.len()
+    }
+
+    /// Evaluates every block, `width` at a time, and hands shapes on in fixed order, with the number of
+    /// blocks done so far. Blocks that bend nothing are left out. Stops early if told to.
+    pub fn run<B>(
+        &self,
+        width: usize,
+        mut receive: impl FnMut(&[Shapes], usize) -> ControlFlow<B>,
+    ) -> ControlFlow<B> {
+        let mut stacks: Vec<(usize, Option<Arc<LocalStack>>)> = Vec::new();
+        let mut done = 0;
+        for wave in self.units.chunks(width.max(1)) {
+            stacks.retain(|(group, _)| wave.iter().any(|unit| unit.group == *group));
+            let mut missing: Vec<usize> = wave.iter().map(|unit| unit.group).collect();
+            missing.dedup();
+            missing.retain(|group| stacks.iter().all(|(known, _)| known != group));
+            stacks.par_extend(missing.into_par_iter().map(|group| {
+                (
+                    group,
+                    self.stack.bent_by(&self.groups[group], self.skeleton),
+                )
+            }));
+            let shapes: Vec<Shapes> = wave
+                .par_iter()
+                .filter_map(|unit| {
+                    let (_, stack) = stacks.iter().find(|(group, _)| *group == unit.group)?;
+                    let poses: Vec<&Pose> = unit.poses.iter().map(|&p| &self.poses[p]).collect();
+                    let block = Block::new(self.skeleton, &poses, self.stack.centre);
+                    Some(stack.as_ref()?.evaluate(block, unit.poses.clone()))
+                })
+                .collect();
+            done += wave.len();
+            receive(&shapes, done)?;
+        }
+        ControlFlow::Continue(())
+    }
+}

@@ -1,0 +1,603 @@
+//! One file from input to output: the only place where the stages meet.
+
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+use crate::asset::{self, Document, Loaded};
+use crate::bind::{self, Way};
+use crate::deform::{LocalStack, Spread, Stack, Stream};
+use crate::error::{Error, Fault};
+use crate::fit::{self, Candidates, Fitted, Gram, Unidentified};
+use crate::measure::{Figures, Tallies};
+use crate::memory;
+use crate::pose::{self, PoseSet};
+use crate::recipe::{Base, Recipe};
+use crate::report::{
+    CharacterReport, Errors, FitReport, OnPoses, Percent, Plan, PosesReport, Report,
+    SkeletonReport, Status, SurfaceReport, Timings, Units, WorstVertex,
+};
+use crate::rig::{Character, Clip, Pose, Weights};
+
+/// What to bake.
+#[derive(Clone, Debug)]
+pub struct Request {
+    /// The character's file.
+    pub input: PathBuf,
+    /// Settings.
+    pub recipe: Recipe,
+    /// A pose file that replaces the poses of the fit.
+    pub poses: Option<PathBuf>,
+    /// The root of the joint tree, for a file without skin.
+    pub skeleton: Option<String>,
+    /// Bytes that the work may use.
+    pub memory: Option<u64>,
+}
+
+/// Watches a job from outside.
+pub trait Watch: Sync {
+    /// A stage of one skin has come so far.
+    fn progress(&self, character: &str, stage: Stage, done: usize, total: usize);
+    /// Whether to stop at the next opportunity.
+    fn interrupted(&self) -> bool;
+}
+
+/// The stages that take time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Stage {
+    /// Target shapes and Gram matrices.
+    Gather,
+    /// Solving for weights.
+    Solve,
+    /// Measuring errors.
+    Measure,
+}
+
+/// Candidates below this share of a vertex are no candidates: such a weight would be pruned.
+const LEAST_CANDIDATE_MASS: f32 = 1e-4;
+
+/// Worst vertices in a report.
+const WORST_VERTICES: usize = 10;
+
+/// Bakes a file and writes the result.
+///
+/// # Errors
+/// Whatever keeps a complete, valid file from being written; then nothing is.
+pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Report, Error> {
+    asset::check_target(output)?;
+    let clock = Instant::now();
+    let source = Source::open(request)?;
+    let read_s = clock.elapsed().as_secs_f64();
+    let mut baked = Vec::new();
+    for index in 0..source.loaded.len() {
+        let work = source.prepare(request, index)?;
+        let width = work.width_within(request, source.file_bytes)?;
+        let bake = work.fit(request, width, watch)?;
+        baked.push(work.measure(request, output, width, bake, watch)?);
+    }
+    let clock = Instant::now();
+    let results: Vec<(&Loaded, &Weights)> = source
+        .loaded
+        .iter()
+        .zip(baked.iter().map(|b| &b.weights))
+        .collect();
+    let document = asset::with_weights(&source.document, &results, request.recipe.write.weights)?;
+    if watch.interrupted() {
+        return Err(Error::Interrupted);
+    }
+    asset::save(&document, output)?;
+    let write_s = clock.elapsed().as_secs_f64();
+    let characters = baked.into_iter().map(|mut baked| {
+        baked.report.timings.read_s = read_s;
+        baked.report.timings.write_s = write_s;
+        baked.report.peak_memory_bytes = memory::peak();
+        baked.report
+    });
+    Ok(Report::new(characters.collect()))
+}
+
+/// Says what [`bake`] would do and need.
+///
+/// # Errors
+/// As for [`bake`], up to the fit.
+pub fn plan(request: &Request) -> Result<Vec<Plan>, Error> {
+    let source = Source::open(request)?;
+    (0..source.loaded.len())
+        .map(|index| {
+            let work = source.prepare(request, index)?;
+            let width = work.width_within(request, source.file_bytes)?;
+            Ok(work.plan(request, width, source.file_bytes))
+        })
+        .collect()
+}
+
+/// The pose set that a bake would use, of each skin.
+#[derive(Debug)]
+pub struct Poses {
+    /// The document that the skins came from.
+    pub document: Document,
+    /// The skins with their sets.
+    pub sets: Vec<(Character, PoseSet)>,
+}
+
+/// Makes pose sets without baking.
+///
+/// # Errors
+/// As for [`bake`], up to the fit.
+pub fn poses(request: &Request) -> Result<Poses, Error> {
+    let source = Source::open(request)?;
+    let sets = (0..source.loaded.len())
+        .map(|index| {
+            let work = source.prepare(request, index)?;
+            Ok((work.loaded.character.clone(), work.poses))
+        })
+        .collect::<Result<_, Error>>()?;
+    Ok(Poses {
+        document: source.document,
+        sets,
+    })
+}
+
+/// A file that was read.
+struct Source {
+    document: Document,
+    loaded: Vec<Loaded>,
+    file_bytes: u64,
+    /// For each skin the poses that a pose file gives it.
+    given: Option<Vec<Vec<Pose>>>,
+}
+
+impl Source {
+    fn open(request: &Request) -> Result<Self, Error> {
+        let file_bytes = std::fs::metadata(&request.input).map_or(0, |file| file.len());
+        let document = Document::open(&request.input)?;
+        let loaded = asset::characters(&document, request.skeleton.as_deref())?;
+        let given = match &request.poses {
+            Some(path) => {
+                let text = std::fs::read_to_string(path).map_err(|error| {
+                    Fault::new(path, "", "a readable pose file", error.to_string())
+                })?;
+                let skeletons: Vec<_> = loaded.iter().map(|l| &l.character.skeleton).collect();
+                Some(pose::file::parse(path, &text, &skeletons)?)
+            }
+            None => None,
+        };
+        Ok(Self {
+            document,
+            loaded,
+            file_bytes,
+            given,
+        })
+    }
+
+    /// Binds, compiles the stack, makes poses and candidates: all that is cheap.
+    fn prepare(&self, request: &Request, index: usize) -> Result<Work<'_>, Error> {
+        let clock = Instant::now();
+        let loaded = &self.loaded[index];
+        let character = &loaded.character;
+        let mut warnings = loaded.notes.clone();
+        let (base, way) = base_weights(request, character)?;
+        let layers = request
+            .recipe
+            .layer
+            .iter()
+            .enumerate()
+            .map(|(place, layer)| {
+                layer.resolve(character, &base).map_err(|reason| {
+                    let part = format!("recipe layer[{place}].only");
+                    Error::Setting(vec![Fault::new(
+                        &request.input,
+                        part,
+                        "names that occur in the file",
+                        reason,
+                    )])
+                })
+            })
+            .collect::<Result<Vec<_>, _>>()?;
+        let described = request
+            .recipe
+            .layer
+            .iter()
+            .zip(&layers)
+            .map(|(settings, layer)| settings.describe(layer));
+        let layer_lines = described.collect();
+        let (clips, notes) = self.clips(index)?;
+        warnings.extend(notes);
+        let mut poses = pose::pose_set(&character.skeleton, &base, &clips, &request.recipe.poses);
+        if let Some(given) = &self.given {
+            poses.fit = given[index].clone();
+        }
+        if poses.fit.is_empty() {
+            warnings.push("no joint bends this surface: there is nothing to fit".to_owned());
+        }
+        let stack = Stack::new(
+            &character.surface,
+            base,
+            request.recipe.bind.skinning,
+            &layers,
+        );
+        let spread = stack.spread();
+        let rows = (0..character.surface.len()).map(|v| spread.of(v));
+        let candidates = Candidates::new(rows, LEAST_CANDIDATE_MASS);
+        Ok(Work {
+            loaded,
+            stack,
+            spread,
+            candidates,
+            poses,
+            bind: way,
+            layers: layer_lines,
+            warnings,
+            prepare_s: clock.elapsed().as_secs_f64(),
+        })
+    }
+
+    fn clips(&self, index: usize) -> Result<(Vec<Clip>, Vec<String>), Error> {
+        let skeleton = &self.loaded[index].character.skeleton;
+        asset::clips(&self.document, skeleton, pose::CLIP_FRAMES_PER_SECOND)
+    }
+}
+
+/// The weights that the layers start from, and how they came about.
+fn base_weights(request: &Request, character: &Character) -> Result<(Weights, String), Error> {
+    let settings = &request.recipe.bind;
+    let needs_weights = |part: &str| {
+        Error::Setting(vec![
+            Fault::new(
+                &request.input,
+                format!("recipe {part}"),
+                "a file with skin weights",
+                "one without",
+            )
+            .remedy("use way = \"nearest\", or leave it out"),
+        ])
+    };
+    match (settings.base, settings.way, &character.weights) {
+        (Base::File, _, Some(weights)) => {
+            Ok((weights.clone(), "the file's own weights".to_owned()))
+        }
+        (Base::File, _, None) => Err(needs_weights("bind.base = \"file\"")),
+        (Base::Rigid, None | Some(Way::Keep), Some(weights)) => Ok((
+            Weights::rigid(&bind::keep(weights)),
+            "keep (heaviest joint in the file)".to_owned(),
+        )),
+        (Base::Rigid, Some(Way::Keep), None) => Err(needs_weights("bind.way = \"keep\"")),
+        (Base::Rigid, None | Some(Way::Nearest), _) => {
+            let joints = bind::nearest(&character.skeleton, &character.surface);
+            Ok((
+                Weights::rigid(&joints),
+                "nearest (bone segments, in sight first)".to_owned(),
+            ))
+        }
+    }
+}
+
+/// One skin, ready to fit.
+struct Work<'a> {
+    loaded: &'a Loaded,
+    stack: Stack,
+    spread: Spread,
+    candidates: Candidates,
+    poses: PoseSet,
+    bind: String,
+    layers: Vec<String>,
+    warnings: Vec<String>,
+    prepare_s: f64,
+}
+
+/// A fit with what the report says of it.
+struct Bake {
+    fitted: Fitted,
+    unidentified: Unidentified,
+    gather_s: f64,
+    solve_s: f64,
+}
+
+/// A finished skin.
+struct Baked {
+    weights: Weights,
+    report: CharacterReport,
+}
+
+impl Work<'_> {
+    fn character(&self) -> &Character {
+        &self.loaded.character
+    }
+
+    /// Blocks to evaluate side by side: one a thread, fewer if memory is short.
+    fn width_within(&self, request: &Request, file_bytes: u64) -> Result<usize, Error> {
+        let widest = rayon::current_num_threads();
+        let Some(allowed) = request.memory else {
+            return Ok(widest);
+        };
+        (1..=widest)
+            .rev()
+            .find(|&width| self.memory_needed(width, file_bytes) <= allowed)
+            .ok_or_else(|| Error::Memory {
+                path: request.input.clone(),
+                needed: self.memory_needed(1, file_bytes),
+                allowed,
+            })
+    }
+
+    /// An upper estimate of the process's peak, in bytes; a test holds it against the peak.
+    fn memory_needed(&self, width: usize, file_bytes: u64) -> u64 {
+        let surface = &self.character().surface;
+        let (vertices, raw) = (surface.len(), surface.welded.len());
+        let stack = self.stack.bytes();
+        let spread = vertices * Spread::BYTES_PER_VERTEX;
+        let character =
+            200 * raw + 150 * vertices + 4 * surface.rings.entries() + 12 * surface.triangles.len();
+        let block = LocalStack::working_bytes(vertices) + stack;
+        let tallies = 2 * Tallies::bytes(vertices, 4);
+        let poses = (self.poses.fit.len() + self.poses.held_out.len())
+            * (100 + 48 * self.character().skeleton.joints().len());
+        let fit = Gram::bytes(&self.candidates) + vertices * fit::WORKING_BYTES_PER_VERTEX;
+        let total = character + stack + spread + fit + poses + tallies + width * block;
+        // The file as read, as parsed, as written and as read back.
+        memory::PROGRAM_BYTES + total as u64 + 5 * file_bytes
+    }
+
+    fn plan(&self, _request: &Request, width: usize, file_bytes: u64) -> Plan {
+        Plan {
+            name: self.character().name.clone(),
+            bind: self.bind.clone(),
+            layers: self.layers.clone(),
+            surface: surface_report(self.character()),
+            joints: self.character().skeleton.joints().len(),
+            poses: self.poses_report(),
+            memory_bytes: self.memory_needed(width, file_bytes),
+            warnings: self.warnings.clone(),
+        }
+    }
+
+    fn poses_report(&self) -> PosesReport {
+        PosesReport {
+            fit: self.poses.fit.len(),
+            held_out: self.poses.held_out.len(),
+        }
+    }
+
+    /// Streams the poses into Gram matrices and solves.
+    fn fit(&self, request: &Request, width: usize, watch: &dyn Watch) -> Result<Bake, Error> {
+        let clock = Instant::now();
+        let character = self.character();
+        let mut gram = Gram::new(self.candidates.clone(), character.surface.diagonal());
+        self.stream(&self.poses.fit, width, Stage::Gather, watch, |shapes| {
+            gram.add(self.stack.rest(), shapes);
+        })?;
+        gram.count(self.poses.fit.iter().map(|pose| pose.weight).sum());
+        let gather_s = clock.elapsed().as_secs_f64();
+        let clock = Instant::now();
+        watch.progress(&character.name, Stage::Solve, 0, 1);
+        let settings = &request.recipe.fit;
+        let options = fit::Options {
+            influences: settings.influences,
+            smoothness: settings.smoothness,
+            hold_percent: settings.hold,
+            prune: settings.prune,
+            steps: request.recipe.write.weights.steps(),
+        };
+        let fitted = fit::solve(&gram, &character.surface, self.stack.base(), &options);
+        let unidentified = gram.unidentified(character.skeleton.joints().len(), settings.hold);
+        Ok(Bake {
+            fitted,
+            unidentified,
+            gather_s,
+            solve_s: clock.elapsed().as_secs_f64(),
+        })
+    }
+
+    /// Measures what will be written against the layers, anew.
+    fn measure(
+        &self,
+        request: &Request,
+        output: &Path,
+        width: usize,
+        bake: Bake,
+        watch: &dyn Watch,
+    ) -> Result<Baked, Error> {
+        let clock = Instant::now();
+        let character = self.character();
+        let surface = &character.surface;
+        let Bake {
+            fitted:
+                Fitted {
+                    weights,
+                    floor,
+                    status,
+                },
+            unidentified,
+            gather_s,
+            solve_s,
+        } = bake;
+        weights
+            .check(character.skeleton.joints().len())
+            .map_err(|fault| {
+                Fault::new(
+                    &request.input,
+                    "",
+                    "a fit with valid weights",
+                    fault.to_string(),
+                )
+                .remedy("this is a defect of tanyard: please report it with the file")
+            })?;
+        let naive = self.spread.capped(request.recipe.fit.influences);
+        let sets = [self.stack.base(), &naive, &weights, &floor];
+        let tally = |poses: &[Pose]| -> Result<Tallies, Error> {
+            let mut tallies = Tallies::new(&sets, surface.diagonal(), poses.len());
+            self.stream(poses, width, Stage::Measure, watch, |shapes| {
+                tallies.add(self.stack.rest(), shapes)
+            })?;
+            Ok(tallies)
+        };
+        let (fit, held_out) = (tally(&self.poses.fit)?, tally(&self.poses.held_out)?);
+        let figures = |set: usize| OnPoses {
+            fit: (!self.poses.fit.is_empty()).then(|| fit.figures(set)),
+            held_out: (!self.poses.held_out.is_empty()).then(|| held_out.figures(set)),
+        };
+        let unit = surface.diagonal() / 100.0 * character.scene_scale;
+        let joint_name = |id: crate::rig::JointId| character.skeleton.joint(id).name.clone();
+        let mut influences = vec![0; request.recipe.fit.influences];
+        for v in 0..weights.len() {
+            influences[weights.of(v).count() - 1] += 1;
+        }
+        let report = CharacterReport {
+            name: character.name.clone(),
+            input: request.input.clone(),
+            output: output.to_owned(),
+            status: Status::Baked,
+            surface: surface_report(character),
+            skeleton: SkeletonReport {
+                joints: character.skeleton.joints().len(),
+            },
+            poses: self.poses_report(),
+            errors: Errors {
+                rigid: figures(0).map(percent),
+                naive: figures(1).map(percent),
+                baked: figures(2).map(percent),
+                floor: figures(3).map(percent),
+                baked_units: figures(2).map(|figures| units(figures, unit)),
+            },
+            worst: self.worst(&weights, &fit, &held_out),
+            influences,
+            fit: FitReport {
+                kkt_residual: status.kkt_residual,
+                unproved_vertices: status.unproved_vertices,
+                unidentified_joints: unidentified.joints.into_iter().map(joint_name).collect(),
+                unidentified_vertices: unidentified.vertices,
+                sweeps: status.sweeps,
+                last_change: status.last_change,
+            },
+            timings: Timings {
+                prepare_s: self.prepare_s,
+                gather_s,
+                solve_s,
+                measure_s: clock.elapsed().as_secs_f64(),
+                ..Timings::default()
+            },
+            peak_memory_bytes: None,
+            warnings: self.warnings.clone(),
+        };
+        Ok(Baked { weights, report })
+    }
+
+    fn worst(&self, weights: &Weights, fit: &Tallies, held_out: &Tallies) -> Vec<WorstVertex> {
+        let character = self.character();
+        let rings = &character.surface.rings;
+        let mut all: Vec<(bool, _)> = Vec::new();
+        all.extend(
+            fit.worst(BAKED, rings, WORST_VERTICES)
+                .into_iter()
+                .map(|w| (false, w)),
+        );
+        all.extend(
+            held_out
+                .worst(BAKED, rings, WORST_VERTICES)
+                .into_iter()
+                .map(|w| (true, w)),
+        );
+        all.sort_by(|a, b| {
+            b.1.error_percent
+                .total_cmp(&a.1.error_percent)
+                .then(a.1.vertex.cmp(&b.1.vertex))
+        });
+        let mut seen: Vec<usize> = Vec::new();
+        all.retain(|(_, worst)| {
+            let near = seen
+                .iter()
+                .any(|&v| v == worst.vertex || rings.of(v).contains(&(worst.vertex as u32)));
+            if !near {
+                seen.push(worst.vertex);
+            }
+            !near
+        });
+        all.truncate(WORST_VERTICES);
+        all.into_iter()
+            .map(|(is_held_out, worst)| {
+                let poses = if is_held_out {
+                    &self.poses.held_out
+                } else {
+                    &self.poses.fit
+                };
+                let raw = character
+                    .surface
+                    .welded
+                    .iter()
+                    .position(|&v| v as usize == worst.vertex)
+                    .unwrap_or(0);
+                let part = character.parts.iter().find(|part| part.raw.contains(&raw));
+                WorstVertex {
+                    mesh: part.map_or(String::new(), |part| part.mesh.clone()),
+                    vertex: raw - part.map_or(0, |part| part.raw.start),
+                    position: character.surface.positions[worst.vertex],
+                    pose: poses[worst.pose].name.clone(),
+                    held_out: is_held_out,
+                    joints: weights
+                        .of(worst.vertex)
+                        .map(|(id, _)| character.skeleton.joint(id).name.clone())
+                        .collect(),
+                    error_percent: worst.error_percent,
+                }
+            })
+            .collect()
+    }
+
+    /// Runs a pose set through the stack.
+    fn stream(
+        &self,
+        poses: &[Pose],
+        width: usize,
+        stage: Stage,
+        watch: &dyn Watch,
+        mut receive: impl FnMut(&[crate::rig::Shapes]),
+    ) -> Result<(), Error> {
+        let character = self.character();
+        let stream = Stream::new(&self.stack, &character.skeleton, poses);
+        let total = stream.blocks();
+        let end = stream.run(width, |shapes, done| {
+            receive(shapes);
+            watch.progress(&character.name, stage, done, total);
+            if watch.interrupted() {
+                ControlFlow::Break(())
+            } else {
+                ControlFlow::Continue(())
+            }
+        });
+        if end.is_break() {
+            Err(Error::Interrupted)
+        } else {
+            Ok(())
+        }
+    }
+}
+
+/// The place of the baked weights among the sets measured.
+const BAKED: usize = 2;
+
+fn surface_report(character: &Character) -> SurfaceReport {
+    let surface = &character.surface;
+    SurfaceReport {
+        raw_vertices: surface.welded.len(),
+        welded_vertices: surface.len(),
+        triangles: surface.triangles.len(),
+        pieces: surface.pieces,
+        diagonal_units: surface.diagonal() * character.scene_scale,
+    }
+}
+
+fn percent(figures: Figures) -> Percent {
+    Percent {
+        rms_percent: figures.rms,
+        p99_percent: figures.p99,
+        max_percent: figures.max,
+    }
+}
+
+fn units(figures: Figures, unit: f64) -> Units {
+    Units {
+        rms_units: figures.rms * unit,
+        p99_units: figures.p99 * unit,
+        max_units: figures.max * unit,
+    }
+}

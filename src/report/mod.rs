@@ -1,0 +1,275 @@
+//! What a bake found, as one struct that every way out reads: JSON, and the terminal.
+//!
+//! Units are in the names. What was not measured is null, never 0.
+
+mod schema;
+mod terminal;
+
+use std::path::PathBuf;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+pub use schema::json_schema;
+pub use terminal::{plan_table, table};
+
+/// Names the form of the report; a change that breaks readers changes the number.
+pub const SCHEMA: &str = "tanyard-report/1";
+
+/// A run of the command.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Report {
+    /// Always `tanyard-report/1`.
+    pub schema: String,
+    /// What made the report.
+    pub tool: Tool,
+    /// One entry for each skin of each file, in order.
+    pub characters: Vec<CharacterReport>,
+}
+
+/// The program.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Tool {
+    /// Always `tanyard`.
+    pub name: String,
+    /// Its version.
+    pub version: String,
+}
+
+/// What became of one skin.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct CharacterReport {
+    /// The skin's name.
+    pub name: String,
+    /// The file that was read.
+    pub input: PathBuf,
+    /// The file that was written.
+    pub output: PathBuf,
+    /// How it ended.
+    pub status: Status,
+    /// Its surface.
+    pub surface: SurfaceReport,
+    /// Its joints.
+    pub skeleton: SkeletonReport,
+    /// The poses used.
+    pub poses: PosesReport,
+    /// Error figures.
+    pub errors: Errors,
+    /// The vertices with the greatest errors of the baked weights, no two of them neighbours.
+    pub worst: Vec<WorstVertex>,
+    /// How many welded vertices use 1, 2, 3 … joints.
+    pub influences: Vec<usize>,
+    /// How the fit ended.
+    pub fit: FitReport,
+    /// Wall time of each stage, in seconds.
+    pub timings: Timings,
+    /// The greatest memory that the whole process held so far, in bytes; null where the system does
+    /// not tell.
+    pub peak_memory_bytes: Option<u64>,
+    /// What the user should know.
+    pub warnings: Vec<String>,
+}
+
+/// How a character ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Status {
+    /// Fitted and written.
+    Baked,
+}
+
+/// Sizes of the surface.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SurfaceReport {
+    /// Vertices as the file splits them.
+    pub raw_vertices: usize,
+    /// Vertices welded by position.
+    pub welded_vertices: usize,
+    /// Triangles.
+    pub triangles: usize,
+    /// Connected pieces.
+    pub pieces: usize,
+    /// The diagonal of the bind bounding box, in units of the scene.
+    pub diagonal_units: f64,
+}
+
+/// Sizes of the skeleton.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SkeletonReport {
+    /// Joints of the skin.
+    pub joints: usize,
+}
+
+/// Numbers of poses.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PosesReport {
+    /// Poses that the fit saw.
+    pub fit: usize,
+    /// Poses that it never saw.
+    pub held_out: usize,
+}
+
+/// Errors of four sets of weights against the reference layers.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Errors {
+    /// The base weights that the stack starts from (one joint a vertex, unless the recipe says
+    /// otherwise), without the layers.
+    pub rigid: OnPoses<Percent>,
+    /// The base weights smoothed as the layers smooth, cut to the heaviest few.
+    pub naive: OnPoses<Percent>,
+    /// The weights as written.
+    pub baked: OnPoses<Percent>,
+    /// The best weights without a cap on influences, over the candidate joints of each vertex: what
+    /// linear blend skinning on this skeleton cannot beat.
+    pub floor: OnPoses<Percent>,
+    /// The errors of the weights as written in units of the scene.
+    pub baked_units: OnPoses<Units>,
+}
+
+/// Figures on the poses that the fit saw and on those that it did not; null for an empty set.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct OnPoses<T> {
+    /// On the poses of the fit.
+    pub fit: Option<T>,
+    /// On held-out poses.
+    pub held_out: Option<T>,
+}
+
+/// Distances over all welded vertices and poses, in percent of the bind bounding-box diagonal.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Percent {
+    /// Root mean square.
+    pub rms_percent: f64,
+    /// 99 in 100 are below.
+    pub p99_percent: f64,
+    /// The greatest.
+    pub max_percent: f64,
+}
+
+/// The same distances in units of the scene.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Units {
+    /// Root mean square.
+    pub rms_units: f64,
+    /// 99 in 100 are below.
+    pub p99_units: f64,
+    /// The greatest.
+    pub max_units: f64,
+}
+
+/// A vertex with a great error.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WorstVertex {
+    /// The mesh it belongs to.
+    pub mesh: String,
+    /// Its first raw copy, counted within the mesh part.
+    pub vertex: usize,
+    /// Its bind position in mesh space.
+    pub position: [f32; 3],
+    /// The name of the pose.
+    pub pose: String,
+    /// Whether that pose is held out.
+    pub held_out: bool,
+    /// The joints of its weights, heaviest first.
+    pub joints: Vec<String>,
+    /// The distance, in percent of the diagonal.
+    pub error_percent: f64,
+}
+
+/// How the fit ended.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct FitReport {
+    /// The greatest residual of the optimality conditions among each vertex's chosen joints, before
+    /// rounding, relative to the size of its matrix.
+    pub kkt_residual: f64,
+    /// Vertices whose choice of joints was not proved best within the bound on work.
+    pub unproved_vertices: usize,
+    /// Joints that no pose tells apart from another: their weights stay as the bind has them.
+    pub unidentified_joints: Vec<String>,
+    /// Vertices whose weights the poses leave open in part.
+    pub unidentified_vertices: usize,
+    /// Sweeps of the smoothness term; 0 without smoothness.
+    pub sweeps: usize,
+    /// The greatest change of a weight in the last sweep.
+    pub last_change: f64,
+}
+
+/// Wall times in seconds.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Timings {
+    /// Reading the file (of all its skins together).
+    pub read_s: f64,
+    /// Binding and making poses.
+    pub prepare_s: f64,
+    /// Target shapes and Gram matrices.
+    pub gather_s: f64,
+    /// Solving for weights.
+    pub solve_s: f64,
+    /// Measuring errors.
+    pub measure_s: f64,
+    /// Writing and reading back (of all skins together).
+    pub write_s: f64,
+}
+
+impl<T> OnPoses<T> {
+    /// The same with every figure converted.
+    pub fn map<U>(self, convert: impl Fn(T) -> U) -> OnPoses<U> {
+        OnPoses {
+            fit: self.fit.map(&convert),
+            held_out: self.held_out.map(&convert),
+        }
+    }
+}
+
+impl Report {
+    /// A report of this program.
+    pub fn new(characters: Vec<CharacterReport>) -> Self {
+        Self {
+            schema: SCHEMA.to_owned(),
+            tool: Tool {
+                name: env!("CARGO_PKG_NAME").to_owned(),
+                version: env!("CARGO_PKG_VERSION").to_owned(),
+            },
+            characters,
+        }
+    }
+
+    /// As indented JSON, with a line end.
+    pub fn to_json(&self) -> String {
+        // Only maps with keys that are not strings, or failing Serialize impls, can fail: there are none.
+        serde_json::to_string_pretty(self).unwrap_or_default() + "\n"
+    }
+}
+
+/// What a bake would do.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Plan {
+    /// The skin's name.
+    pub name: String,
+    /// How each vertex gets its joint.
+    pub bind: String,
+    /// Layers with their rounds.
+    pub layers: Vec<String>,
+    /// Sizes.
+    pub surface: SurfaceReport,
+    /// Joints of the skin.
+    pub joints: usize,
+    /// Numbers of poses.
+    pub poses: PosesReport,
+    /// What it needs, in bytes.
+    pub memory_bytes: u64,
+    /// What the user should know.
+    pub warnings: Vec<String>,
+}

@@ -1,0 +1,153 @@
+//! The report as a table that fits 80 columns.
+
+use std::fmt::Write;
+
+use super::{CharacterReport, OnPoses, Percent, Plan, Report};
+
+/// The whole report.
+pub fn table(report: &Report) -> String {
+    report
+        .characters
+        .iter()
+        .map(character)
+        .collect::<Vec<_>>()
+        .join("\n")
+}
+
+fn character(c: &CharacterReport) -> String {
+    let mut out = String::new();
+    // Writing to a String cannot fail.
+    let mut line = |text: String| _ = writeln!(out, "{text}");
+    line(verdict(c));
+    line(format!(
+        "  {} vertices ({} welded), {} triangles, {} pieces, {} joints",
+        c.surface.raw_vertices,
+        c.surface.welded_vertices,
+        c.surface.triangles,
+        c.surface.pieces,
+        c.skeleton.joints
+    ));
+    line(format!(
+        "  {} poses in the fit, {} held out",
+        c.poses.fit, c.poses.held_out
+    ));
+    line(String::new());
+    line("  error, % of size    fit poses               held-out poses".to_owned());
+    line("                      rms     p99     max     rms     p99     max".to_owned());
+    for (name, errors) in [
+        ("rigid", &c.errors.rigid),
+        ("naive", &c.errors.naive),
+        ("baked", &c.errors.baked),
+        ("floor", &c.errors.floor),
+    ] {
+        line(format!(
+            "  {name:<14}{}{}",
+            figures(errors.fit),
+            figures(errors.held_out)
+        ));
+    }
+    line(String::new());
+    let influences: Vec<String> = c
+        .influences
+        .iter()
+        .enumerate()
+        .filter(|(_, count)| **count > 0)
+        .map(|(i, count)| format!("{} on {count}", i + 1))
+        .collect();
+    line(format!("  joints a vertex: {}", influences.join(", ")));
+    if let Some(worst) = c.worst.first() {
+        line(format!(
+            "  worst: {:.3} % at {} vertex {} ({}) in {}",
+            worst.error_percent,
+            worst.mesh,
+            worst.vertex,
+            worst.joints.join(", "),
+            worst.pose
+        ));
+    }
+    if !c.fit.unidentified_joints.is_empty() {
+        line(format!(
+            "  left as bound, no pose tells apart: {}",
+            c.fit.unidentified_joints.join(", ")
+        ));
+    }
+    for warning in &c.warnings {
+        line(format!("  note: {warning}"));
+    }
+    out
+}
+
+/// One line that says how good the result is, and what to change if it is not.
+fn verdict(c: &CharacterReport) -> String {
+    let best = |errors: &OnPoses<Percent>| errors.held_out.or(errors.fit).map(|e| e.rms_percent);
+    let seen = if c.errors.baked.held_out.is_some() {
+        "held-out"
+    } else {
+        "fit"
+    };
+    let (Some(baked), Some(rigid), Some(floor)) = (
+        best(&c.errors.baked),
+        best(&c.errors.rigid),
+        best(&c.errors.floor),
+    ) else {
+        return format!("{}: baked", c.name);
+    };
+    let gain = if rigid > 0.0 {
+        100.0 * (1.0 - baked / rigid)
+    } else {
+        0.0
+    };
+    let above = if floor > 0.0 {
+        100.0 * (baked / floor - 1.0)
+    } else {
+        0.0
+    };
+    format!(
+        "{}: {baked:.3} % rms on {seen} poses, {gain:.0} % below rigid, {:.1} % above the floor",
+        c.name,
+        above.max(0.0)
+    )
+}
+
+fn figures(figures: Option<Percent>) -> String {
+    match figures {
+        Some(f) => format!(
+            "{:>8.3}{:>8.3}{:>8.3}",
+            f.rms_percent, f.p99_percent, f.max_percent
+        ),
+        None => format!("{:>8}{:>8}{:>8}", "-", "-", "-"),
+    }
+}
+
+/// What bakes would do.
+pub fn plan_table(plans: &[Plan]) -> String {
+    let mut out = String::new();
+    for plan in plans {
+        let layers = if plan.layers.is_empty() {
+            "none".to_owned()
+        } else {
+            plan.layers.join(", then ")
+        };
+        let surface = &plan.surface;
+        // Writing to a String cannot fail.
+        _ = writeln!(
+            out,
+            "{}: would bake\n  {} vertices ({} welded), {} triangles, {} pieces, {} joints\n  \
+             bind: {}\n  layers: {layers}\n  {} poses in the fit, {} held out\n  memory: about {}",
+            plan.name,
+            surface.raw_vertices,
+            surface.welded_vertices,
+            surface.triangles,
+            surface.pieces,
+            plan.joints,
+            plan.bind,
+            plan.poses.fit,
+            plan.poses.held_out,
+            crate::units::bytes(plan.memory_bytes),
+        );
+        for warning in &plan.warnings {
+            _ = writeln!(out, "  note: {warning}");
+        }
+    }
+    out
+}

@@ -1,0 +1,51 @@
+//! Where characters are found, and how the command is run.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+/// The sample characters of `TANYARD_ASSETS`; none, said aloud, if it is not set.
+pub fn assets() -> Vec<PathBuf> {
+    let Some(folder) = std::env::var_os("TANYARD_ASSETS") else {
+        println!("TANYARD_ASSETS is not set: sample characters are passed over");
+        return Vec::new();
+    };
+    ["CesiumMan.glb", "Fox.glb"]
+        .iter()
+        .map(|name| Path::new(&folder).join(name))
+        .inspect(|path| assert!(path.is_file(), "TANYARD_ASSETS is set, but {} is not there", path.display()))
+        .collect()
+}
+
+/// The demo characters of the repository.
+pub fn demos() -> Vec<PathBuf> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-data");
+    let demos: Vec<PathBuf> = ["bog_ox.glb", "marsh_tanner.glb", "mire_eel_newt.glb"]
+        .iter()
+        .map(|name| folder.join(name))
+        .collect();
+    for demo in &demos {
+        assert!(demo.is_file(), "{} is missing", demo.display());
+    }
+    demos
+}
+
+/// Runs the command.
+pub fn tanyard(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_tanyard"))
+        .args(arguments)
+        .output()
+        .expect("the command was built with the tests")
+}
+
+/// Runs the command, which must succeed.
+pub fn tanyard_ok(arguments: &[&str]) -> String {
+    let output = tanyard(arguments);
+    let error = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{arguments:?}: {error}");
+    String::from_utf8_lossy(&output.stdout).into_owned()
+}
+
+/// A path as the command line takes it.
+pub fn word(path: &Path) -> &str {
+    path.to_str().expect("test paths are Unicode")
+}

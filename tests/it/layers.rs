@@ -1,0 +1,318 @@
+//! The reference layers: what must hold whatever the numbers are, and the textbook cases.
+
+use approx::assert_relative_eq;
+use nalgebra::{Rotation3, Vector3};
+use tanyard::deform::{
+    Border, LayerKind, LayerOptions, MushOptions, RelaxOptions, Skinning, Stack, Stream, rounds_for_radius,
+};
+use tanyard::rig::{Block, Character, JointId, LANES, Pose, Shapes, Skeleton, Surface, Weights};
+
+use crate::shapes::{chain, limb, moved, poses, rigid, tube, turn};
+
+pub const MUSH: MushOptions = MushOptions { rounds: 6, pull: 0.5, detail: 1.0, border: Border::Free };
+pub const RELAX: RelaxOptions = RelaxOptions { rounds: 4, stretch: 0.6, squash: 0.3, anchor: 0.1 };
+
+pub fn layer(kind: LayerKind) -> LayerOptions {
+    LayerOptions { kind, blend: 1.0, mask: None }
+}
+
+/// Stacks of every kind and option.
+fn stacks(character: &Character) -> Vec<(&'static str, Stack)> {
+    let half: Vec<f32> = (0..character.surface.len()).map(|v| (v % 3) as f32 / 2.0).collect();
+    let lists = [
+        ("none", vec![]),
+        ("relax", vec![layer(LayerKind::Relax(RELAX))]),
+        ("mush", vec![layer(LayerKind::Mush(MUSH))]),
+        ("held", vec![layer(LayerKind::Mush(MushOptions { border: Border::Held, ..MUSH }))]),
+        ("half detail", vec![layer(LayerKind::Mush(MushOptions { detail: 0.5, ..MUSH }))]),
+        ("relax, mush", vec![layer(LayerKind::Relax(RELAX)), layer(LayerKind::Mush(MUSH))]),
+        ("masked", vec![LayerOptions { blend: 0.7, mask: Some(half), ..layer(LayerKind::Mush(MUSH)) }]),
+    ];
+    lists
+        .into_iter()
+        .map(|(name, layers)| (name, Stack::new(&character.surface, rigid(character), Skinning::Linear, &layers)))
+        .collect()
+}
+
+/// f32 keeps seven digits; a stack adds and subtracts a few dozen numbers of the character's size.
+const ROUNDING: f32 = 2e-6;
+
+fn far(a: [f32; 3], b: [f32; 3]) -> f32 {
+    (0..3).map(|i| (a[i] - b[i]).powi(2)).sum::<f32>().sqrt()
+}
+
+#[test]
+fn bind_pose_returns_the_bind_shape() {
+    let character = limb();
+    let size = character.surface.diagonal() as f32;
+    for (name, stack) in stacks(&character) {
+        let shapes = stack.whole().evaluate(Block::bind(4), vec![0]);
+        for (target, &rest) in shapes.targets.iter().zip(stack.rest()) {
+            let error = far(target.lane(0), rest) / size;
+            assert!(error <= ROUNDING, "{name}: {error} of the size");
+        }
+    }
+}
+
+#[test]
+fn rigid_motion_of_the_whole_moves_the_result_rigidly() {
+    let character = limb();
+    let size = character.surface.diagonal() as f32;
+    let bent = poses(&character);
+    for (name, stack) in stacks(&character) {
+        for pose in &bent[..4] {
+            let mut moved_pose = pose.clone();
+            let root_turn = turn(30.0, -70.0, 100.0);
+            moved_pose.rotations.insert(0, (JointId(0), root_turn));
+            let block = Block::new(&character.skeleton, &[pose, &moved_pose], stack.centre);
+            let root = character.skeleton.skinning_matrices(&moved_pose)[0];
+            let shapes = stack.whole().evaluate(block, vec![0, 1]);
+            let centre = Vector3::from(stack.centre);
+            for target in &shapes.targets {
+                let plain = Vector3::from(target.lane(0).map(f64::from)) + centre;
+                let expected = (root * plain.push(1.0)).xyz() - centre;
+                let found = Vector3::from(target.lane(1).map(f64::from));
+                let error = (expected - found).norm() as f32 / size;
+                assert!(error <= 2.0 * ROUNDING, "{name}: {error} of the size");
+            }
+        }
+    }
+}
+
+#[test]
+fn scaled_character_gives_the_same_shape_scaled() {
+    let character = limb();
+    let pose = &poses(&character)[3];
+    let evaluate = |scale: f32| -> Vec<[f32; 3]> {
+        let positions: Vec<[f32; 3]> =
+            character.surface.positions.iter().map(|p| p.map(|x| x * scale)).collect();
+        let surface = Surface::weld(&positions, &character.surface.triangles);
+        let skeleton = chain(&[0.0, 1.0, 2.0, 3.0].map(|x: f64| x * f64::from(scale)));
+        let layers = [layer(LayerKind::Relax(RELAX)), layer(LayerKind::Mush(MUSH))];
+        let stack = Stack::new(&surface, rigid(&character), Skinning::Linear, &layers);
+        let block = Block::new(&skeleton, &[pose], stack.centre);
+        let shapes = stack.whole().evaluate(block, vec![0]);
+        shapes.targets.iter().map(|t| t.lane(0).map(|x| x / scale)).collect()
+    };
+    let plain = evaluate(1.0);
+    for scale in [1000.0, 0.001] {
+        for (a, b) in plain.iter().zip(evaluate(scale)) {
+            assert!(far(*a, b) / character.surface.diagonal() as f32 <= ROUNDING, "scale {scale}");
+        }
+    }
+}
+
+#[test]
+fn local_and_whole_evaluation_agree() {
+    let character = limb();
+    let sweeps: Vec<Pose> = character
+        .skeleton
+        .ids()
+        .flat_map(|id| [20.0, 45.0, -70.0].map(|a| Pose::new("sweep", vec![(id, turn(0.3 * a, a, -a))])))
+        .collect();
+    let mut bent_somewhere = 0;
+    for (name, stack) in stacks(&character) {
+        for pose in &sweeps {
+            let joints = [pose.rotations[0].0];
+            let block = || Block::new(&character.skeleton, &[pose], stack.centre);
+            let whole = stack.whole().evaluate(block(), vec![0]);
+            let Some(local) = stack.bent_by(&joints, &character.skeleton) else {
+                assert_eq!(joints, [JointId(0)], "{name}: only turning the root bends nothing");
+                continue;
+            };
+            let local = local.evaluate(block(), vec![0]);
+            bent_somewhere += usize::from(local.vertices.len() < whole.vertices.len());
+            compare_local(name, &stack, &whole, &local);
+        }
+    }
+    assert!(bent_somewhere > 20, "hardly any pose was local: {bent_somewhere}");
+}
+
+/// Where the local path has a result it is the same to the bit; elsewhere the whole path moves the
+/// vertex rigidly with its base joint, up to rounding.
+fn compare_local(name: &str, stack: &Stack, whole: &Shapes, local: &Shapes) {
+    let size = 4.6;
+    let mut found = vec![None; whole.targets.len()];
+    for (&v, target) in local.vertices.iter().zip(&local.targets) {
+        found[v as usize] = Some(target.lane(0));
+    }
+    for (v, target) in whole.targets.iter().enumerate() {
+        match found[v] {
+            Some(local) => assert_eq!(local, target.lane(0), "{name}, vertex {v}"),
+            None => {
+                let (joint, _) = stack.base().of(v).next().expect("every vertex has weight");
+                let rigid = whole.block.transform(joint.index(), stack.rest()[v]);
+                let error = far(rigid.lane(0), target.lane(0)) / size;
+                assert!(error <= ROUNDING, "{name}, vertex {v}: {error}");
+            }
+        }
+    }
+}
+
+#[test]
+fn stream_hands_on_every_pose_once_in_fixed_order() {
+    let character = limb();
+    let mut set = poses(&character);
+    set.push(Pose::new("bind", vec![]));
+    set.extend(character.skeleton.ids().map(|id| Pose::new("sweep", vec![(id, turn(0.0, 30.0, 0.0))])));
+    let stack = Stack::new(&character.surface, rigid(&character), Skinning::Linear, &[layer(LayerKind::Mush(MUSH))]);
+    let order = |width: usize| {
+        let mut seen = Vec::new();
+        let stream = Stream::new(&stack, &character.skeleton, &set);
+        let end: std::ops::ControlFlow<()> = stream.run(width, |shapes, _| {
+            seen.extend(shapes.iter().flat_map(|shape| shape.poses.clone()));
+            std::ops::ControlFlow::Continue(())
+        });
+        assert!(end.is_continue());
+        seen
+    };
+    let seen = order(1);
+    assert_eq!(seen, order(3));
+    // Bind and the root alone bend nothing.
+    assert_eq!(seen.len(), set.len() - 2);
+}
+
+/// A straight bar about the x axis, two joints, twisted about x: averaging the identity with a rotation
+/// by θ shrinks the radius by cos(θ/2) (by hand: the mean of two unit vectors θ apart is that long).
+/// Kavan, Collins, Žára, O'Sullivan 2008 describe the collapse, and that dual quaternions do not have
+/// it.
+#[test]
+fn twisted_bar_shrinks_by_the_cosine_under_linear_blending_only() {
+    let surface = tube(2.0, 0.25, 16, 12);
+    let skeleton = chain(&[0.0, 1.0]);
+    let half = Weights::new(2, (0..surface.len()).flat_map(|_| [(JointId(0), 0.5), (JointId(1), 0.5)]).collect());
+    let bind_rotation = skeleton.joint(JointId(1)).bind_world.fixed_view::<3, 3>(0, 0).into_owned();
+    for degrees in [30.0f64, 90.0, 150.0, 179.0] {
+        // About x of mesh space, put into the joint's bind frame.
+        let axis = bind_rotation.transpose() * Vector3::x();
+        let twist = nalgebra::UnitQuaternion::from_scaled_axis(axis * degrees.to_radians());
+        let pose = Pose::new("twist", vec![(JointId(1), twist)]);
+        for (skinning, factor) in
+            [(Skinning::Linear, (degrees.to_radians() / 2.0).cos()), (Skinning::DualQuaternion, 1.0)]
+        {
+            let stack = Stack::new(&surface, half.clone(), skinning, &[]);
+            let block = Block::new(&skeleton, &[&pose], stack.centre);
+            let shapes = stack.whole().evaluate(block, vec![0]);
+            for (target, rest) in shapes.targets.iter().zip(&surface.positions) {
+                let [_, y, z] = target.lane(0);
+                let centre = stack.centre;
+                let radius = (f64::from(y) + centre[1]).hypot(f64::from(z) + centre[2]);
+                let expected = factor * f64::from(rest[1]).hypot(f64::from(rest[2]));
+                assert_relative_eq!(radius, expected, epsilon = 1e-6);
+            }
+        }
+    }
+}
+
+#[test]
+fn dual_quaternions_with_one_joint_are_linear_blending() {
+    let character = limb();
+    let pose = &poses(&character)[5];
+    let evaluate = |skinning| {
+        let stack = Stack::new(&character.surface, rigid(&character), skinning, &[]);
+        let block = Block::new(&character.skeleton, &[pose], stack.centre);
+        stack.whole().evaluate(block, vec![0]).targets
+    };
+    for (a, b) in evaluate(Skinning::Linear).iter().zip(evaluate(Skinning::DualQuaternion)) {
+        assert!(far(a.lane(0), b.lane(0)) < 1e-5);
+    }
+}
+
+#[test]
+fn relax_brings_edges_nearer_to_their_bind_length() {
+    let character = limb();
+    let pose = Pose::new("bend", vec![(JointId(1), turn(0.0, 0.0, 80.0))]);
+    let strain = |layers: &[LayerOptions]| -> f64 {
+        let stack = Stack::new(&character.surface, rigid(&character), Skinning::Linear, layers);
+        let block = Block::new(&character.skeleton, &[&pose], stack.centre);
+        let shapes = stack.whole().evaluate(block, vec![0]);
+        let edges = character.surface.rings.edges();
+        edges
+            .map(|(a, b)| {
+                let now = far(shapes.targets[a].lane(0), shapes.targets[b].lane(0));
+                let rest = far(stack.rest()[a], stack.rest()[b]);
+                f64::from((now / rest - 1.0).powi(2))
+            })
+            .sum()
+    };
+    let before = strain(&[]);
+    let full = RelaxOptions { rounds: 30, stretch: 1.0, squash: 1.0, anchor: 0.0 };
+    let after = strain(&[layer(LayerKind::Relax(full))]);
+    assert!(after < 0.1 * before, "{before} to {after}");
+    // Without resistance nothing happens.
+    let none = RelaxOptions { stretch: 0.0, squash: 0.0, ..full };
+    assert_eq!(strain(&[layer(LayerKind::Relax(none))]), before);
+}
+
+/// Smoothing alone, against the same rounds done with a dense matrix: `s ← s + pull·(A s − s)`
+/// (Mancewicz et al. 2014, §2).
+#[test]
+fn mush_without_detail_is_plain_smoothing_in_a_rigid_neighbourhood() {
+    // Where the whole surface moves as one body the result is the bind shape moved, whatever the rounds.
+    let character = limb();
+    let stack = Stack::new(
+        &character.surface,
+        Weights::rigid(&vec![JointId(2); character.surface.len()]),
+        Skinning::Linear,
+        &[layer(LayerKind::Mush(MushOptions { rounds: 25, ..MUSH }))],
+    );
+    let pose = &poses(&character)[2];
+    let matrix = character.skeleton.skinning_matrices(pose)[2];
+    let shapes = stack.whole().evaluate(Block::new(&character.skeleton, &[pose], stack.centre), vec![0]);
+    for (target, &rest) in shapes.targets.iter().zip(&character.surface.positions) {
+        let expected = moved(&matrix, rest) - Vector3::from(stack.centre);
+        let found = Vector3::from(target.lane(0).map(f64::from));
+        assert!((expected - found).norm() < 1e-5, "{expected} {found}");
+    }
+}
+
+#[test]
+fn slivers_lone_vertices_and_lines_pass_without_harm() {
+    let mut positions = limb().surface.positions;
+    let count = positions.len() as u32;
+    // A lone vertex, a triangle squeezed to a line, a doubled triangle.
+    positions.extend([[9.0, 9.0, 9.0], [5.0, 0.0, 0.0], [5.5, 0.0, 0.0], [6.0, 0.0, 0.0]]);
+    let mut triangles = limb().surface.triangles;
+    triangles.extend([[count + 1, count + 2, count + 3], triangles[0], [triangles[0][0], triangles[0][1], count + 1]]);
+    let character = Character { surface: Surface::weld(&positions, &triangles), ..limb() };
+    for (name, stack) in stacks(&character) {
+        for pose in &poses(&character) {
+            let block = Block::new(&character.skeleton, &[pose], stack.centre);
+            let shapes = stack.whole().evaluate(block, vec![0]);
+            for lane in 0..LANES {
+                let finite = |p: [f32; 3]| p.iter().all(|x| x.is_finite());
+                assert!(shapes.targets.iter().all(|t| finite(t.lane(lane))), "{name}");
+            }
+        }
+    }
+}
+
+#[test]
+fn radius_means_the_same_on_a_mesh_of_half_the_edge_length() {
+    // Rounds grow with the square: a random walk (de Moivre–Laplace).
+    assert_eq!(rounds_for_radius(2.0, 1.0, 0.5), 8);
+    assert_eq!(rounds_for_radius(2.0, 0.5, 0.5), 32);
+    assert_eq!(rounds_for_radius(0.1, 1.0, 0.5), 1);
+    assert_eq!(rounds_for_radius(1.0, 0.0, 0.5), 1);
+}
+
+#[test]
+fn skinning_matrices_follow_the_formula_of_the_pose_file() {
+    // local = T·R·Q·S, world = parent · local, matrix = world · inverse bind (glTF 2.0 §3.7.3.3).
+    let skeleton: Skeleton = chain(&[0.0, 1.0, 2.0, 3.0]);
+    let pose = &poses(&limb())[7];
+    let mut world = nalgebra::Matrix4::identity();
+    for (id, found) in skeleton.ids().zip(skeleton.skinning_matrices(pose)) {
+        let joint = skeleton.joint(id);
+        let own = pose.rotations.iter().find(|(joint, _)| *joint == id);
+        let turn = own.map_or_else(nalgebra::UnitQuaternion::identity, |(_, q)| *q);
+        world *= joint.bind_local.matrix(&turn);
+        let expected = world * joint.bind_world.try_inverse().expect("a rigid matrix has an inverse");
+        assert_relative_eq!(expected, found, epsilon = 1e-12);
+    }
+    let mirrored = nalgebra::Matrix3::from_diagonal(&Vector3::new(-2.0, 1.0, 0.5));
+    let matrix = Rotation3::from_euler_angles(0.3, 0.2, 0.1).into_inner() * mirrored;
+    let (rotation, stretch) = tanyard::rig::polar(&matrix).expect("it can be inverted");
+    assert_relative_eq!(rotation.to_rotation_matrix().into_inner() * stretch, matrix, epsilon = 1e-12);
+    assert_relative_eq!(stretch, mirrored, epsilon = 1e-12);
+}

@@ -1,0 +1,14 @@
+//! Checks of the whole, through the public interface.
+//!
+//! Sample characters are found through `TANYARD_ASSETS`; tests that need them say so and pass over
+//! them when it is not set. Demo characters are in `demo-data`.
+
+mod architecture;
+mod bake;
+mod files;
+mod layers;
+mod properties;
+mod quadratic;
+mod recovery;
+mod report;
+mod shapes;
