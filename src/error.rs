@@ -39,6 +39,12 @@ impl Fault {
         }
     }
 
+    /// The same fault with the part of the file that leads to it put first.
+    pub fn within(mut self, part: &str) -> Self {
+        self.part = format!("{part}: {}", self.part);
+        self
+    }
+
     /// The same fault with what to do about it.
     pub fn remedy(mut self, remedy: impl Into<String>) -> Self {
         self.remedy = remedy.into();

@@ -11,13 +11,13 @@ use crate::error::{Error, Fault};
 use crate::fit::{self, Candidates, Fitted, Gram, Unidentified};
 use crate::measure::{Figures, Tallies};
 use crate::memory;
-use crate::pose::{self, PoseSet};
+use crate::pose::{self, PoseSet, Poses};
 use crate::recipe::{Base, Recipe};
 use crate::report::{
     CharacterReport, Errors, FitReport, OnPoses, Percent, Plan, PosesReport, Report,
     SkeletonReport, Status, SurfaceReport, Timings, Units, WorstVertex,
 };
-use crate::rig::{Character, Clip, Pose, Weights};
+use crate::rig::{Character, Clip, Pose, PoseSequence, Weights};
 
 /// What to bake.
 #[derive(Clone, Debug)]
@@ -113,7 +113,7 @@ pub fn plan(request: &Request) -> Result<Vec<Plan>, Error> {
 
 /// The pose set that a bake would use, of each skin.
 #[derive(Debug)]
-pub struct Poses {
+pub struct PoseSets {
     /// The document that the skins came from.
     pub document: Document,
     /// The skins with their sets.
@@ -124,7 +124,7 @@ pub struct Poses {
 ///
 /// # Errors
 /// As for [`bake`], up to the fit.
-pub fn poses(request: &Request) -> Result<Poses, Error> {
+pub fn poses(request: &Request) -> Result<PoseSets, Error> {
     let source = Source::open(request)?;
     let sets = (0..source.loaded.len())
         .map(|index| {
@@ -132,7 +132,7 @@ pub fn poses(request: &Request) -> Result<Poses, Error> {
             Ok((work.loaded.character.clone(), work.poses))
         })
         .collect::<Result<_, Error>>()?;
-    Ok(Poses {
+    Ok(PoseSets {
         document: source.document,
         sets,
     })
@@ -205,7 +205,7 @@ impl Source {
         warnings.extend(notes);
         let mut poses = pose::pose_set(&character.skeleton, &base, &clips, &request.recipe.poses);
         if let Some(given) = &self.given {
-            poses.fit = given[index].clone();
+            poses.fit = given[index].clone().into();
         }
         if poses.fit.is_empty() {
             warnings.push("no joint bends this surface: there is nothing to fit".to_owned());
@@ -330,8 +330,7 @@ impl Work<'_> {
             200 * raw + 150 * vertices + 4 * surface.rings.entries() + 12 * surface.triangles.len();
         let block = LocalStack::working_bytes(vertices) + stack;
         let tallies = 2 * Tallies::bytes(vertices, 4);
-        let poses = (self.poses.fit.len() + self.poses.held_out.len())
-            * (100 + 48 * self.character().skeleton.joints().len());
+        let poses = self.poses.fit.bytes() + self.poses.held_out.bytes();
         let fit = Gram::bytes(&self.candidates) + vertices * fit::WORKING_BYTES_PER_VERTEX;
         let total = character + stack + spread + fit + poses + tallies + width * block;
         // The file as read, as parsed, as written and as read back.
@@ -424,7 +423,7 @@ impl Work<'_> {
             })?;
         let naive = self.spread.capped(request.recipe.fit.influences);
         let sets = [self.stack.base(), &naive, &weights, &floor];
-        let tally = |poses: &[Pose]| -> Result<Tallies, Error> {
+        let tally = |poses: &Poses| -> Result<Tallies, Error> {
             let mut tallies = Tallies::new(&sets, surface.diagonal(), poses.len());
             self.stream(poses, width, Stage::Measure, watch, |shapes| {
                 tallies.add(self.stack.rest(), shapes)
@@ -531,7 +530,7 @@ impl Work<'_> {
                     mesh: part.map_or(String::new(), |part| part.mesh.clone()),
                     vertex: raw - part.map_or(0, |part| part.raw.start),
                     position: character.surface.positions[worst.vertex],
-                    pose: poses[worst.pose].name.clone(),
+                    pose: poses.get(worst.pose).name.clone(),
                     held_out: is_held_out,
                     joints: weights
                         .of(worst.vertex)
@@ -546,7 +545,7 @@ impl Work<'_> {
     /// Runs a pose set through the stack.
     fn stream(
         &self,
-        poses: &[Pose],
+        poses: &Poses,
         width: usize,
         stage: Stage,
         watch: &dyn Watch,

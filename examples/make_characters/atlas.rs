@@ -90,9 +90,9 @@ pub fn texture(paints: &[Paint; BANDS]) -> Result<Vec<u8>, String> {
                     Style::Fur => noise(u * 64.0, y * 0.4, 64) * 0.7 + soft * 0.3,
                     Style::Eye => {
                         let from_front = (w - 0.06) / 0.88;
-                        if from_front < 0.10 {
+                        if from_front < 0.075 {
                             2.0
-                        } else if from_front < 0.21 {
+                        } else if from_front < 0.165 {
                             1.0
                         } else {
                             0.0
@@ -134,6 +134,8 @@ pub struct Roll {
     pub face: V3,
     /// Girth there, roughly: says how often the texture goes around.
     pub around: f64,
+    /// How much thinner sideways than along `face`: evens out the unwrap of fins.
+    pub flat: f64,
 }
 
 /// Unrolls the body: `zone` gives roll and band of each triangle; `tile` is the wished width of one
@@ -154,7 +156,7 @@ pub fn unroll(
             let len = (r.to - r.from).norm();
             let mut uv = mesh.tris[t].map(|i| {
                 let q = mesh.pos[i as usize] - r.from;
-                let a = q.dot(&side).atan2(q.dot(&face)) / TAU + 0.5;
+                let a = (q.dot(&side) * r.flat).atan2(q.dot(&face)) / TAU + 0.5;
                 [a, q.dot(&axis) / len]
             });
             let hi = uv.iter().map(|c| c[0]).fold(f64::MIN, f64::max);

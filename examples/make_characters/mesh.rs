@@ -95,7 +95,7 @@ pub fn polygonise(f: &dyn Fn(V3) -> f64, lo: V3, hi: V3, h: f64) -> Mesh {
             for bx in (0..n[0]).step_by(BLOCK) {
                 let mid = v(bx as f64, by as f64, bz as f64).add_scalar(BLOCK as f64 / 2.0);
                 let dm = f(lo + mid * h);
-                let far = dm.abs() > 2.0 * radius;
+                let far = dm.abs() > 1.5 * radius;
                 for z in bz..(bz + BLOCK).min(n[2]) {
                     for y in by..(by + BLOCK).min(n[1]) {
                         for x in bx..(bx + BLOCK).min(n[0]) {
@@ -108,6 +108,7 @@ pub fn polygonise(f: &dyn Fn(V3) -> f64, lo: V3, hi: V3, h: f64) -> Mesh {
             }
         }
     }
+    part_pinches(&mut grid, n, h as f32 * 1e-3);
     let dims = n.map(|k| k as u32);
     let mut out = SurfaceNetsBuffer::default();
     surface_nets(
@@ -128,6 +129,61 @@ pub fn polygonise(f: &dyn Fn(V3) -> f64, lo: V3, hi: V3, h: f64) -> Mesh {
             .chunks_exact(3)
             .map(|c| [c[0], c[1], c[2]])
             .collect(),
+    }
+}
+
+/// Surface nets puts one vertex in each cell; where two sheets meet in one cell the mesh would be
+/// pinched. Such cells lose their weakest inner corner until one sheet is left.
+fn part_pinches(grid: &mut [f32], n: [usize; 3], outside: f32) {
+    let stride = [1, n[0], n[0] * n[1]];
+    let corner: [usize; 8] = std::array::from_fn(|c| {
+        (0..3)
+            .map(|k| if c >> k & 1 == 1 { stride[k] } else { 0 })
+            .sum()
+    });
+    // For each sign pattern: are inner and outer corners both in one piece?
+    let sound: Vec<bool> = (0..256usize)
+        .map(|mask| whole(mask) && whole(!mask & 255))
+        .collect();
+    loop {
+        let mut changed = false;
+        for z in 0..n[2] - 1 {
+            for y in 0..n[1] - 1 {
+                for x in 0..n[0] - 1 {
+                    let base = x + stride[1] * y + stride[2] * z;
+                    let mask =
+                        (0..8).fold(0, |m, c| m | usize::from(grid[base + corner[c]] < 0.0) << c);
+                    if sound[mask] {
+                        continue;
+                    }
+                    let weakest = (0..8)
+                        .map(|c| base + corner[c])
+                        .filter(|&i| grid[i] < 0.0)
+                        .max_by(|&a, &b| grid[a].total_cmp(&grid[b]));
+                    if let Some(i) = weakest {
+                        grid[i] = outside;
+                        changed = true;
+                    }
+                }
+            }
+        }
+        if !changed {
+            break;
+        }
+    }
+}
+
+/// Do the set corners of a cube hang together along its edges?
+fn whole(mask: usize) -> bool {
+    let mut seen = mask & mask.wrapping_neg();
+    loop {
+        let grown = (0..8).filter(|c| seen >> c & 1 == 1).fold(seen, |s, c| {
+            s | ((1 << (c ^ 1)) | (1 << (c ^ 2)) | (1 << (c ^ 4))) & mask
+        });
+        if grown == seen {
+            return seen == mask;
+        }
+        seen = grown;
     }
 }
 
@@ -164,13 +220,15 @@ pub fn build(src: &Source, count: usize, floor: f64) -> (Mesh, Sizing) {
     let fine = polygonise(src.f, src.lo, src.hi, finest * fine_share(count));
     let mut work = Work::new(fine, src, sizing);
     let cap = finest;
-    work.relax(1, cap);
     while work.live > count {
         let goal = count.max((work.live as f64 * 0.62) as usize);
         let before = work.live;
         work.collapse(goal);
-        work.flip();
-        work.relax(2, cap);
+        // Early rounds leave the shape to later ones: most vertices go anyway.
+        if goal < count * 3 {
+            work.flip();
+            work.relax(2, cap);
+        }
         if work.live == before {
             break;
         }
@@ -560,7 +618,7 @@ pub fn field_normals(mesh: &Mesh, f: &dyn Fn(V3) -> f64, e: f64) -> Vec<V3> {
     let mut out = mesh.normals();
     for (n, p) in out.iter_mut().zip(&mesh.pos) {
         let g = unit(gradient(f, *p, e));
-        if g.dot(n) > 0.85 {
+        if g.dot(n) > 0.93 {
             *n = g;
         }
     }

@@ -21,7 +21,7 @@ const TAILS: usize = 16;
 fn tail(k: usize) -> V3 {
     let t = k as f64 / TAILS as f64;
     v(
-        0.035 * (2.6 * t).sin() * t,
+        0.055 * (4.6 * t).sin() * t.sqrt(),
         0.105 - 0.045 * t,
         -0.19 - 0.86 * t,
     )
@@ -156,7 +156,7 @@ fn flesh(r: &Rig) -> Field {
         );
         f.egg(
             b("head"),
-            m(v(0.055, 0.112, 0.318)),
+            m(v(0.055, 0.112, 0.316)),
             v(0.032, 0.036, 0.038),
             0.02,
         );
@@ -178,7 +178,12 @@ fn flesh(r: &Rig) -> Field {
     for k in 0..TAILS {
         let bone = b(&format!("tail_{}", k + 1));
         let ends = [tail(k), tail(k + 1)];
-        f.cone(bone, ends, [core(k), core(k + 1)], 0.02);
+        f.cone(
+            bone,
+            ends,
+            [core(k), core(k + 1)],
+            if k == 0 { 0.02 } else { 0.004 },
+        );
         let lift = v(0., 0.012, 0.);
         f.add(
             bone,
@@ -187,9 +192,9 @@ fn flesh(r: &Rig) -> Field {
                 b: ends[1] + lift,
                 ra: fin(k),
                 rb: fin(k + 1),
-                squash: Some((v(1., 0., 0.), 0.20)),
+                squash: Some((v(1., 0., 0.), 0.24)),
             },
-            0.012,
+            0.006,
         );
     }
     // A low fin along the back.
@@ -207,7 +212,7 @@ fn flesh(r: &Rig) -> Field {
             rb: 0.030,
             squash: Some((v(1., 0., 0.), 0.26)),
         };
-        f.add(b(n), shape, 0.014);
+        f.add(b(n), shape, 0.006);
     }
     // The crest: two scalloped blades.
     f.group(Some(Attach {
@@ -297,7 +302,7 @@ fn sizing(q: V3) -> f64 {
         })
         .fold(1.0, f64::min);
     let t = ((-q.z - 0.3) / 0.5).clamp(0.0, 1.0);
-    near.min(1.0 - 0.3 * t)
+    near.min(0.9 - 0.25 * t)
 }
 
 fn rolls(r: &Rig) -> (Vec<Roll>, Vec<usize>) {
@@ -308,24 +313,28 @@ fn rolls(r: &Rig) -> (Vec<Roll>, Vec<usize>) {
             to: v(0., 0.112, 0.28),
             face: up,
             around: 0.46,
+            flat: 1.0,
         },
         Roll {
             from: v(0., 0.112, 0.25),
             to: v(0., 0.112, 0.48),
             face: up,
             around: 0.40,
+            flat: 1.0,
         },
         Roll {
             from: tail(0),
             to: tail(TAILS) - v(0., 0., 0.03),
             face: up,
             around: 0.30,
+            flat: 2.6,
         },
         Roll {
             from: v(0., 0.12, 0.35),
             to: v(0., 0.24, 0.2),
             face: v(0., 0.4, 1.),
             around: 0.16,
+            flat: 2.5,
         },
     ];
     let mut of = vec![0; r.bones.len()];
@@ -351,6 +360,7 @@ fn rolls(r: &Rig) -> (Vec<Roll>, Vec<usize>) {
                     to: a + (z - a) * over,
                     face: up,
                     around,
+                    flat: 1.0,
                 });
                 of[r.at(&format!("{which}_{part}_{e}"))] = rolls.len() - 1;
             }
@@ -397,7 +407,7 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
     let rig = rig();
     let map = JointMap::plain(&rig);
     let field = flesh(&rig);
-    let count = wish.vertices.unwrap_or(6200);
+    let count = wish.vertices.unwrap_or(7200);
     let surface = |q: V3| field.eval(q);
     let src = Source {
         f: &surface,
@@ -419,12 +429,21 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
             .contains(&b.name.as_str())
         })
         .collect();
-    let plane = Cut {
-        at: belly.0,
-        normal: belly.1,
-        on: &|q| trunk[field.owner(q)],
-    };
-    cut(&mut mesh, &surface, &plane, &near);
+    // Along the tail it falls with the tail and runs out.
+    let under = (v(0., 0.078, -0.19), v(0., -1.0, 0.056));
+    let tails: Vec<bool> = rig
+        .bones
+        .iter()
+        .map(|b| b.name.starts_with("tail"))
+        .collect();
+    for ((at, normal), on) in [(belly, &trunk), (under, &tails)] {
+        let plane = Cut {
+            at,
+            normal,
+            on: &|q| on[field.owner(q)],
+        };
+        cut(&mut mesh, &surface, &plane, &near);
+    }
     crate::report("newt body", &mesh);
     let flesh = Flesh {
         field: &field,
@@ -436,7 +455,8 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
     let zone = |t: usize| {
         let c = mesh.centroid(t);
         let bone = field.owner(c);
-        let band = if trunk[bone] && belly.1.dot(&(c - belly.0)) > 0.0 {
+        let below = |(at, n): (V3, V3)| n.dot(&(c - at)) > 0.0;
+        let band = if (trunk[bone] && below(belly)) || (tails[bone] && below(under)) {
             BELLY
         } else if rig.bones[bone].name.starts_with("crest") {
             FIN

@@ -197,15 +197,20 @@ fn flesh(r: &Rig) -> Field {
             k: 6.,
         }));
         let horn = [
-            (v(8., 123., 87.), 5.2),
-            (v(22., 128., 84.), 4.6),
-            (v(33., 135., 87.), 3.6),
-            (v(38., 146., 94.), 2.4),
-            (v(37.5, 153., 99.), 1.2),
+            v(8., 123., 87.),
+            v(22., 128., 84.),
+            v(33., 135., 87.),
+            v(38., 146., 94.),
+            v(37.5, 153., 99.),
         ];
-        for w in horn.windows(2) {
-            let ends = [m(w[0].0), m(w[1].0)];
-            f.cone(b("head"), ends, [w[0].1, w[1].1], 1.5);
+        let line = pieces::spline(&horn, 4.0);
+        let radius = |i: usize| {
+            let t = i as f64 / (line.len() - 1) as f64;
+            5.2 * (1.0 - t).powf(0.8) + 1.1 * t
+        };
+        for i in 0..line.len() - 1 {
+            let ends = [m(line[i]), m(line[i + 1])];
+            f.cone(b("head"), ends, [radius(i), radius(i + 1)], 1.0);
         }
         f.group(Some(Attach {
             at: m(v(12.5, 115., 85.5)),
@@ -361,15 +366,26 @@ fn sizing(q: V3) -> f64 {
     .fold(1.0, f64::min)
 }
 
+/// Upper rims of the fore and hind hooves; the rim falls towards the heel.
+const HOOF_AT: [V3; 2] = [V3::new(0., 8.4, 36.), V3::new(0., 8.4, -60.)];
+/// Where the left horn leaves the hide.
+const HORN_AT: V3 = V3::new(15.5, 126.0, 85.5);
+const HOOF_UP: V3 = V3::new(0., -1., 0.28);
+
 /// Plane and band of the special surfaces: muzzle, horns, hooves.
 fn border(name: &str, q: V3) -> Option<(V3, V3, usize)> {
     match name {
-        "head" if q.y > 118.5 && q.x.abs() > 7.5 => {
+        "head" if q.y > 119.5 && q.x.abs() > 9.5 => {
             let s = q.x.signum();
-            Some((v(11.0 * s, 124.5, 87.), v(s, 0.25, -0.1), HORN))
+            Some((
+                v(HORN_AT.x * s, HORN_AT.y, HORN_AT.z),
+                v(s, 0.36, -0.2),
+                HORN,
+            ))
         }
         "head" | "jaw" => Some((v(0., 92., 115.5), v(0., -0.35, 1.0), MUZZLE)),
-        n if n.contains("hoof") => Some((v(0., 8.6, 0.), v(0., -1., -0.25), HOOF)),
+        "fore_hoof_l" | "fore_hoof_r" => Some((HOOF_AT[0], HOOF_UP, HOOF)),
+        "hind_hoof_l" | "hind_hoof_r" => Some((HOOF_AT[1], HOOF_UP, HOOF)),
         _ => None,
     }
 }
@@ -381,18 +397,21 @@ fn rolls(r: &Rig) -> (Vec<Roll>, Vec<usize>) {
             to: v(0., 112., 66.),
             face: v(0., 1., 0.),
             around: 200.,
+            flat: 1.0,
         },
         Roll {
             from: v(0., 122., 70.),
             to: v(0., 88., 132.),
             face: v(0., 1., 0.),
             around: 80.,
+            flat: 1.0,
         },
         Roll {
             from: p(TAIL[0]),
             to: p(TAIL[5]) - v(0., 14., 0.),
             face: v(0., 0., -1.),
             around: 24.,
+            flat: 1.0,
         },
     ];
     let mut of = vec![0; r.bones.len()];
@@ -414,6 +433,7 @@ fn rolls(r: &Rig) -> (Vec<Roll>, Vec<usize>) {
                 to: mirror(p(points[points.len() - 1]), side),
                 face: out,
                 around,
+                flat: 1.0,
             });
             for n in names {
                 of[r.at(&format!("{n}_{e}"))] = rolls.len() - 1;
@@ -424,6 +444,7 @@ fn rolls(r: &Rig) -> (Vec<Roll>, Vec<usize>) {
             to: mirror(v(32., 109., 79.), side),
             face: v(0., 0.5, 1.),
             around: 24.,
+            flat: 1.0,
         });
         of[r.at(&format!("ear_{e}"))] = rolls.len() - 1;
     }
@@ -440,7 +461,7 @@ fn harness(fl: &Flesh, detail: f64) -> [Part; 2] {
     let step = 3.4 / detail;
     let band = |half: f64| Band {
         half,
-        gap: 0.5,
+        gap: 0.7,
         thick: 0.9,
     };
     let up = v(0., 1., 0.0);
@@ -558,10 +579,14 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
     let near = |q: V3| edge.edge(sizing(q));
     let name = |q: V3| rig.bones[field.owner(q)].name.as_str();
     let muzzle = (v(0., 92., 115.5), v(0., -0.35, 1.0), MUZZLE);
-    let hooves = (v(0., 8.6, 0.), v(0., -1., -0.25), HOOF);
-    let mut planes = vec![muzzle, hooves];
+    let mut planes = vec![muzzle];
+    planes.extend(HOOF_AT.map(|at| (at, HOOF_UP, HOOF)));
     for s in [1.0, -1.0] {
-        planes.push((v(11.0 * s, 124.5, 87.), v(s, 0.25, -0.1), HORN));
+        planes.push((
+            v(HORN_AT.x * s, HORN_AT.y, HORN_AT.z),
+            v(s, 0.36, -0.2),
+            HORN,
+        ));
     }
     for (at, normal, _) in planes {
         let plane = Cut {
@@ -569,7 +594,6 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
             normal,
             on: &|q| border(name(q), q).is_some_and(|b| b.0 == at),
         };
-        // Hooves stand on differing ground: their plane leans with the local Z.
         cut(&mut mesh, &surface, &plane, &near);
     }
     crate::report("ox body", &mesh);
@@ -605,7 +629,7 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
     }
     let [leather, metal] = harness(&flesh, detail);
     let texture = atlas::texture(&[
-        paint([96, 66, 44], [58, 38, 26], Style::Fur),
+        paint([128, 90, 60], [76, 50, 34], Style::Fur),
         paint([168, 140, 120], [138, 108, 92], Style::Mottle),
         paint([206, 192, 158], [150, 128, 92], Style::Fur),
         paint([62, 54, 48], [40, 34, 30], Style::Mottle),

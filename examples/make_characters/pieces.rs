@@ -67,10 +67,10 @@ pub fn even(pts: &[V3], step: f64, closed: bool) -> Vec<V3> {
 }
 
 /// Smooths a line a little; open ends stay.
-pub fn soften(pts: &mut Vec<V3>, rounds: usize, closed: bool) {
+pub fn soften(pts: &mut [V3], rounds: usize, closed: bool) {
     let n = pts.len();
     for _ in 0..rounds {
-        let old = pts.clone();
+        let old = pts.to_vec();
         for i in 0..n {
             if !closed && (i == 0 || i == n - 1) {
                 continue;

@@ -27,16 +27,17 @@ const TUBE: usize = 7;
 const EYE_AT: V3 = V3::new(0.034, 1.651, 0.0790);
 
 /// Name, place across the hand, place along it, spread (degrees), lengths, radius at the base.
-const FINGERS: [(&str, f64, f64, f64, [f64; 3], f64); 4] = [
-    ("index", 0.0375, 0.090, 9.0, [0.040, 0.026, 0.022], 0.0098),
-    ("middle", 0.0125, 0.096, 2.5, [0.044, 0.029, 0.023], 0.0102),
-    ("ring", -0.0125, 0.091, -4.0, [0.041, 0.027, 0.022], 0.0098),
+type Finger = (&'static str, f64, f64, f64, [f64; 3], f64);
+const FINGERS: [Finger; 4] = [
+    ("index", 0.0375, 0.090, 9.0, [0.044, 0.029, 0.024], 0.0098),
+    ("middle", 0.0125, 0.096, 2.5, [0.048, 0.032, 0.026], 0.0102),
+    ("ring", -0.0125, 0.091, -4.0, [0.045, 0.030, 0.024], 0.0098),
     (
         "pinky",
         -0.0365,
         0.080,
         -12.0,
-        [0.032, 0.021, 0.019],
+        [0.035, 0.023, 0.021],
         0.0088,
     ),
 ];
@@ -253,6 +254,13 @@ fn torso(f: &mut Field, r: &Rig) {
     );
     for (side, e) in SIDES {
         let m = |p: V3| mirror(p, side);
+        // The hip bone covers the head of the thigh.
+        f.egg(
+            b("hips"),
+            m(v(0.100, 0.935, -0.004)),
+            v(0.082, 0.062, 0.098),
+            0.04,
+        );
         // Seat, chest, shoulder blade, slope of the neck.
         f.egg(
             b("hips"),
@@ -361,7 +369,7 @@ fn head(f: &mut Field, r: &Rig) {
         let slit = Shape::Ellipsoid {
             c: m(EYE_AT + v(0.001, -0.001, 0.018)),
             rot: frame(m(v(0.08, 1.0, 0.)), v(0., 0., 1.)),
-            r: v(0.0150, 0.0090, 0.0150),
+            r: v(0.0172, 0.0094, 0.0150),
         };
         f.carve(head, slit, 0.003);
     }
@@ -378,19 +386,14 @@ fn head(f: &mut Field, r: &Rig) {
         [0.0095, 0.0095],
         0.008,
     );
-    for (a, z) in [
-        (v(-0.025, 1.5835, 0.104), v(0.0, 1.5825, 0.1125)),
-        (v(0.0, 1.5825, 0.1125), v(0.025, 1.5835, 0.104)),
-    ] {
-        let line = Shape::Cone {
-            a,
-            b: z,
-            ra: 0.0035,
-            rb: 0.0035,
-            squash: None,
-        };
-        f.carve(head, line, 0.004);
-    }
+    let line = Shape::Cone {
+        a: v(-0.024, 1.5835, 0.1095),
+        b: v(0.024, 1.5835, 0.1095),
+        ra: 0.0042,
+        rb: 0.0042,
+        squash: None,
+    };
+    f.carve(head, line, 0.008);
     // The rim of the cap.
     f.add(
         head,
@@ -522,8 +525,8 @@ fn leg(f: &mut Field, r: &Rig, (side, e): (f64, &str)) {
     let p = |x: f64, y: f64, z: f64| m(v(x, y, z));
     f.cone(
         thigh,
-        [p(0.098, 0.905, 0.0), p(0.104, 0.74, 0.012)],
-        [0.086, 0.080],
+        [p(0.099, 0.872, 0.0), p(0.104, 0.74, 0.012)],
+        [0.085, 0.080],
         0.03,
     );
     f.cone(
@@ -580,18 +583,29 @@ fn leg(f: &mut Field, r: &Rig, (side, e): (f64, &str)) {
         (v(0., 1., 0.), 0.66),
     );
     // Sole: a flat plate, then the ground cuts it level.
-    f.flat_cone(
-        foot,
-        [p(0.124, 0.012, -0.046), p(0.136, 0.012, 0.085)],
-        [0.047, 0.057],
-        (v(0., 1., 0.), 0.24),
-    );
-    f.flat_cone(
-        toes,
-        [p(0.137, 0.012, 0.100), p(0.142, 0.012, 0.160)],
-        [0.057, 0.048],
-        (v(0., 1., 0.), 0.24),
-    );
+    for (bone, a, z, radii) in [
+        (
+            foot,
+            p(0.124, 0.011, -0.046),
+            p(0.136, 0.011, 0.085),
+            [0.049, 0.059],
+        ),
+        (
+            toes,
+            p(0.137, 0.011, 0.100),
+            p(0.142, 0.011, 0.160),
+            [0.059, 0.050],
+        ),
+    ] {
+        let plate = Shape::Cone {
+            a,
+            b: z,
+            ra: radii[0],
+            rb: radii[1],
+            squash: Some((v(0., 1., 0.), 0.22)),
+        };
+        f.add(bone, plate, 0.006);
+    }
     let ground = Shape::Block {
         c: m(v(0.13, -0.05, 0.05)),
         rot: Rotation3::identity(),
@@ -606,7 +620,7 @@ fn sizing(p: V3) -> f64 {
     let h = left_hand();
     let q = v(p.x.abs(), p.y, p.z);
     let spots = [
-        (h.wrist + h.dir * 0.10, 0.10, 0.24, 0.34),
+        (h.wrist + h.dir * 0.10, 0.10, 0.24, 0.32),
         (v(0., 1.63, 0.10), 0.060, 0.20, 0.36),
         (v(0.09, 1.64, -0.01), 0.03, 0.15, 0.5),
         (v(0.13, 0.03, 0.06), 0.14, 0.35, 0.8),
@@ -633,7 +647,7 @@ impl Borders {
         let mut planes = vec![
             (v(0., 1.696, 0.0), v(0., 1., -0.16), ids(&["head"])),
             (
-                v(0., 1.501, -0.010),
+                v(0., 1.508, -0.010),
                 v(0., 1., 0.42),
                 ids(&["neck", "spine_3", "clavicle_l", "clavicle_r"]),
             ),
@@ -694,12 +708,14 @@ fn rolls(r: &Rig) -> (Vec<Roll>, Vec<usize>) {
             to: v(0., 1.53, -0.01),
             face: fwd,
             around: 0.95,
+            flat: 1.0,
         },
         Roll {
             from: v(0., 1.50, 0.01),
             to: v(0., 1.83, 0.01),
             face: fwd,
             around: 0.60,
+            flat: 1.0,
         },
     ];
     let mut of = vec![0; r.bones.len()];
@@ -715,6 +731,7 @@ fn rolls(r: &Rig) -> (Vec<Roll>, Vec<usize>) {
                 to: b.tail + axis,
                 face,
                 around,
+                flat: 1.0,
             });
             for n in names {
                 of[id(n)] = rolls.len() - 1;
@@ -770,8 +787,8 @@ fn gear(fl: &Flesh, detail: f64) -> Vec<(Part, usize)> {
     leather.add_piece(&pieces::strap(&full, &line, belt), STRAP, &stretch);
 
     // Diagonal strap from the right shoulder to the left hip.
-    let c = v(0.012, 1.265, -0.004);
-    let down = v(0.145, -0.215, 0.0);
+    let c = v(0.004, 1.274, -0.004);
+    let down = v(0.145, -0.218, 0.0);
     let mut line = pieces::plane_loop(&body, c, v(0.02, 0.0, 1.0), down, step);
     pieces::soften(&mut line, 4, true);
     let sash = Band {
@@ -836,7 +853,7 @@ fn gear(fl: &Flesh, detail: f64) -> Vec<(Part, usize)> {
         let n = unit(gradient(&full, q, 1e-3));
         let n = unit(v(n.x, n.y * 0.3, n.z));
         let rot = frame(v(0., 1., 0.), n);
-        let mid = q + n * (size.z + 0.018) - v(0., size.y * 0.45, 0.);
+        let mid = q + n * (size.z + 0.023) - v(0., size.y * 0.45, 0.);
         let bag = Shape::Block {
             c: mid,
             rot,
@@ -871,48 +888,44 @@ fn gear(fl: &Flesh, detail: f64) -> Vec<(Part, usize)> {
     let seat = project(&full, v(0.01, 1.27, -0.13), 0.0, 8, 0.03);
     let mid = seat + v(0.0, 0.0, -0.066);
     let tilt = unit(v(0.42, 1.0, -0.03));
-    let shell = Shape::Cone {
-        a: mid - tilt * 0.075,
-        b: mid + tilt * 0.060,
-        ra: 0.056,
-        rb: 0.050,
-        squash: None,
-    };
-    let neck = Shape::Cone {
-        a: mid + tilt * 0.10,
-        b: mid + tilt * 0.135,
-        ra: 0.017,
-        rb: 0.017,
-        squash: None,
-    };
-    let cap = Shape::Ring {
-        c: mid + tilt * 0.132,
-        rot: frame(tilt, v(0., 0., 1.)),
-        rx: 0.017,
-        rz: 0.017,
-        minor: 0.008,
-    };
-    let hoops: Vec<Shape> = [-0.055, 0.040]
+    let profile = [
+        (-0.129, 0.012),
+        (-0.124, 0.030),
+        (-0.108, 0.047),
+        (-0.088, 0.0545),
+        (-0.064, 0.057),
+        (-0.061, 0.060),
+        (-0.049, 0.060),
+        (-0.046, 0.057),
+        (-0.010, 0.057),
+        (0.030, 0.056),
+        (0.033, 0.059),
+        (0.045, 0.059),
+        (0.048, 0.055),
+        (0.075, 0.048),
+        (0.094, 0.034),
+        (0.106, 0.020),
+        (0.122, 0.0175),
+        (0.125, 0.024),
+        (0.140, 0.024),
+        (0.145, 0.014),
+    ];
+    let around = frame(tilt, v(0., 0., 1.));
+    let sides = (18.0 * detail.min(3.0)) as usize;
+    let rings: Vec<Vec<V3>> = profile
         .iter()
-        .map(|t| Shape::Ring {
-            c: mid + tilt * *t,
-            rot: frame(tilt, v(0., 0., 1.)),
-            rx: 0.054,
-            rz: 0.054,
-            minor: 0.006,
+        .map(|(y, r)| {
+            (0..sides)
+                .map(|j| {
+                    let a = TAU * j as f64 / sides as f64;
+                    mid + around * v(r * a.cos(), *y, r * a.sin())
+                })
+                .collect()
         })
         .collect();
-    let flask = move |p: V3| {
-        let soft = |a: f64, b: f64, k: f64| {
-            let h = (k - (a - b).abs()).max(0.0) / k;
-            a.min(b) - h * h * k * 0.25
-        };
-        let d = soft(shell.dist(p), neck.dist(p), 0.02).min(cap.dist(p));
-        hoops.iter().fold(d, |d, h| soft(d, h.dist(p), 0.006))
-    };
     let bind = at_place(seat);
-    let piece = solid(&flask, mid + tilt * 0.02, 0.19, count(460.0));
-    leather.add_piece(&piece, LEATHER, &|_| bind.clone());
+    let flask = pieces::lathe(&rings, false);
+    leather.add_piece(&flask, LEATHER, &|_| bind.clone());
 
     // Tube: clear of everything by its own radius.
     let radius = 0.0115;
@@ -1006,18 +1019,15 @@ fn walk(joints: &Rig, p: f64) -> Pose {
     for (e, side, ph) in [("l", 1.0, a), ("r", -1.0, a + TAU / 2.0)] {
         let n = |s: &str| format!("{s}_{e}");
         // The leg swings forward while sin rises; the knee bends on the way.
-        w.turn(&n("thigh"), rx(-0.08 - 0.46 * ph.cos()));
-        let swing = (ph + 0.6).sin().min(0.0).abs();
-        w.turn(&n("shin"), rx(0.14 + 0.95 * swing.powf(1.3)));
-        w.turn(
-            &n("foot"),
-            rx(-0.06 - 0.20 * (ph - 0.3).cos() + 0.25 * (-(ph - 0.9).cos()).max(0.0)),
-        );
+        w.turn(&n("thigh"), rx(-0.09 - 0.38 * ph.cos()));
+        let swing = (-(ph + 0.2).sin()).max(0.0).powf(1.3);
+        w.turn(&n("shin"), rx(0.12 + 0.85 * swing));
+        w.turn(&n("foot"), rx(-0.05 + 0.08 * ph.cos() - 0.18 * swing));
         w.turn(&n("toes"), rx(-0.45 * (-(ph - 0.5).cos()).max(0.0)));
         w.turn(&n("clavicle"), rz(-side * 0.10));
         w.turn(
             &n("upper_arm"),
-            rx(0.05 + 0.50 * ph.cos()) * rz(-side * 0.56) * ry(side * 0.05),
+            rx(0.05 + 0.40 * ph.cos()) * rz(-side * 0.56) * ry(side * 0.05),
         );
         elbow(&mut w, e, 0.30 - 0.18 * ph.cos());
         grip(&mut w, (side, e), 0.18);
@@ -1086,7 +1096,7 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
         hi: v(0.82, 1.86, 0.26),
         size: &sizing,
     };
-    let (mut mesh, edge): (Mesh, _) = build(&src, count, 0.0056);
+    let (mut mesh, edge): (Mesh, _) = build(&src, count, 0.0052);
     let near = |p: V3| edge.edge(sizing(p));
     let borders = Borders::new(&rig);
     for (at, normal, on) in &borders.planes {
@@ -1117,7 +1127,7 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
         (of[bone], borders.band(bone, &rig.bones[bone].name, c))
     };
     let uv = atlas::unroll(&mesh, &rolls, 0.32, &zone);
-    let normals = atlas::spread(&mesh, &field_normals(&mesh, &surface, 0.0015));
+    let normals = atlas::spread(&mesh, &field_normals(&mesh, &surface, 0.003));
     let mut body = Part::default();
     body.add(&mesh, &uv, &normals, &|i| flesh.bind(mesh.pos[i]));
 

@@ -122,12 +122,15 @@ impl Geometry {
         let stretch = match found {
             Some(i) => first_stretch + i,
             None => {
-                self.add_vertices(document, number, mesh_use, position, &position_at)?;
+                self.add_vertices(document, number, mesh_use, position, &position_at)
+                    .map_err(|fault| fault.within(&position_at.path))?;
                 self.stretches.len() - 1
             }
         };
         let range = self.parts[stretch].raw.clone();
-        let triangles = self.add_triangles(document, at, mode, range.clone())?;
+        let triangles = self
+            .add_triangles(document, at, mode, range.clone())
+            .map_err(|fault| fault.within(&at.get("indices").path))?;
         let sets = sets(document, &attributes)?;
         let masks = masks(document, &attributes, range.len())?;
         let part = &mut self.parts[stretch];

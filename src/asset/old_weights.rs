@@ -161,34 +161,37 @@ fn read(
     vertices: usize,
     odd: &mut Oddities,
 ) -> Result<Vec<Set>, Fault> {
+    let read_set = |&(joints, weights): &(usize, usize)| {
+        let joints = Accessor::open(document, joints)?;
+        joints.require(
+            "VEC4",
+            &[Component::U8, Component::U16, Component::U32],
+            "joints",
+        )?;
+        let weights = Accessor::open(document, weights)?;
+        weights.require(
+            "VEC4",
+            &[Component::F32, Component::U8, Component::U16],
+            "weights",
+        )?;
+        for accessor in [&joints, &weights] {
+            same_count(accessor, vertices, &accessor.at)?;
+        }
+        odd.not_normalized |= weights.component != Component::F32 && !weights.normalized;
+        let values = weights.floats_as(true)?;
+        if let Some(i) = values.iter().position(|&value| value < 0.0) {
+            return Err(weights.at.found(
+                "weights that are not negative",
+                format!("{} at element {}", values[i], i / 4),
+            ));
+        }
+        Ok((joints.integers()?, values))
+    };
     sets.iter()
-        .map(|&(joints, weights)| {
-            let joints = Accessor::open(document, joints)?;
-            joints.require(
-                "VEC4",
-                &[Component::U8, Component::U16, Component::U32],
-                "joints",
-            )?;
-            let weights = Accessor::open(document, weights)?;
-            weights.require(
-                "VEC4",
-                &[Component::F32, Component::U8, Component::U16],
-                "weights",
-            )?;
-            for accessor in [&joints, &weights] {
-                let mut at = accessor.at.clone();
-                at.path = format!("{} of {primitive}", at.path);
-                same_count(accessor, vertices, &at)?;
-            }
-            odd.not_normalized |= weights.component != Component::F32 && !weights.normalized;
-            let values = weights.floats_as(true)?;
-            if let Some(i) = values.iter().position(|&value| value < 0.0) {
-                return Err(weights.at.found(
-                    "weights that are not negative",
-                    format!("{} at element {}", values[i], i / 4),
-                ));
-            }
-            Ok((joints.integers()?, values))
+        .enumerate()
+        .map(|(n, set)| {
+            let part = format!("{primitive}, set {n} of joints and weights");
+            read_set(set).map_err(|fault: Fault| fault.within(&part))
         })
         .collect()
 }

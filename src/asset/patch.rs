@@ -50,7 +50,6 @@ pub(super) struct NewAccessor<'a> {
 
 impl Patch {
     pub fn new(document: &Document) -> Self {
-        let references = References::of(&document.json);
         let mut patch = Self {
             document: document.clone(),
             before: document.clone(),
@@ -59,14 +58,18 @@ impl Patch {
             freed: Vec::new(),
             fresh: Vec::new(),
             fresh_views: Vec::new(),
-            opaque_buffers: references.opaque_buffers,
+            opaque_buffers: false,
         };
-        // Slots that an earlier patch could not fill.
+        // Slots that an earlier patch could not fill: accessors first, since they hold on to the views.
+        let references = References::of(&document.json);
+        patch.opaque_buffers = references.opaque_buffers;
         for (i, used) in references.accessors.iter().enumerate() {
-            if !used && document.item("accessors", i).value == &spare_accessor() {
+            if !used && is_spare_accessor(document.item("accessors", i).value) {
                 patch.free_accessors.insert(i);
+                patch.document.json["accessors"][i] = spare_accessor(None);
             }
         }
+        let references = References::of(&patch.document.json);
         for (i, used) in references.views.iter().enumerate() {
             if !used && is_spare_view(document.item("bufferViews", i).value) {
                 patch.free_views.insert(i);
@@ -96,7 +99,7 @@ impl Patch {
             let Some(slot) = self.document.json["accessors"].get_mut(index) else {
                 continue;
             };
-            let old = std::mem::replace(slot, spare_accessor());
+            let old = std::mem::replace(slot, spare_accessor(None));
             for pointer in [
                 "/bufferView",
                 "/sparse/indices/bufferView",
@@ -164,18 +167,18 @@ impl Patch {
 
     /// Cuts out what is free, appends what is new, and checks that all else is as it was.
     pub fn finish(mut self) -> Result<Document, Error> {
-        self.drop_free_slots();
+        self.drop_free_slots()?;
         if !self.opaque_buffers {
             self.cut()?;
         }
         self.append()?;
-        self.fill_free_views();
+        self.fill_free_slots();
         self.check()?;
         Ok(self.document)
     }
 
     /// Free slots at the end go; those between become spare objects that the next patch uses.
-    fn drop_free_slots(&mut self) {
+    fn drop_free_slots(&mut self) -> Result<(), Error> {
         for (array, free) in [
             ("accessors", &mut self.free_accessors),
             ("bufferViews", &mut self.free_views),
@@ -193,6 +196,12 @@ impl Patch {
                 items.pop();
             }
         }
+        // Spare accessors stand on a spare view: some readers refuse one without a view.
+        if !self.free_accessors.is_empty() && self.free_views.is_empty() {
+            let view = self.put("bufferViews", None, json!({}))?;
+            self.free_views.insert(view);
+        }
+        Ok(())
     }
 
     fn cut(&mut self) -> Result<(), Error> {
@@ -337,13 +346,19 @@ impl Patch {
         Ok(())
     }
 
-    /// Spare views must be valid too: one byte of a buffer that has one.
-    fn fill_free_views(&mut self) {
+    /// Spare objects must be valid too: one byte of a buffer that has one.
+    fn fill_free_slots(&mut self) {
         let buffers = &self.document.buffers;
         let holder = buffers.iter().rposition(|b| !b.bytes.is_empty());
         for &view in &self.free_views {
             if let Some(slot) = self.document.json["bufferViews"].get_mut(view) {
                 *slot = json!({ "buffer": holder.unwrap_or(0), "byteLength": 1 });
+            }
+        }
+        for &accessor in &self.free_accessors {
+            let view = self.free_views.first().copied();
+            if let Some(slot) = self.document.json["accessors"].get_mut(accessor) {
+                *slot = spare_accessor(view);
             }
         }
     }
@@ -386,9 +401,18 @@ fn array_of<'a>(json: &'a mut Value, array: &str) -> Option<&'a mut Vec<Value>> 
         .as_array_mut()
 }
 
-/// A valid accessor that needs no bytes.
-fn spare_accessor() -> Value {
-    json!({ "componentType": 5121, "count": 1, "type": "SCALAR" })
+/// An accessor that nobody needs, on a spare view.
+fn spare_accessor(view: Option<usize>) -> Value {
+    let mut spare = json!({ "componentType": 5121, "count": 1, "type": "SCALAR" });
+    if let Some(view) = view {
+        spare["bufferView"] = json!(view);
+    }
+    spare
+}
+
+fn is_spare_accessor(accessor: &Value) -> bool {
+    let view = accessor.get("bufferView").and_then(whole);
+    view.is_some_and(|view| *accessor == spare_accessor(Some(view as usize)))
 }
 
 fn is_spare_view(view: &Value) -> bool {
@@ -471,18 +495,28 @@ fn fnv1a(bytes: &[u8]) -> u32 {
 mod tests {
     use super::*;
 
+    type Pairs<'a> = &'a [(usize, usize)];
+
+    fn assert_cuts(freed: Pairs, live: Pairs, expected: Pairs) {
+        let ranges = |pairs: Pairs| -> Vec<Range<usize>> {
+            pairs.iter().map(|&(start, end)| start..end).collect()
+        };
+        assert_eq!(cuts(ranges(freed), ranges(live)), ranges(expected));
+    }
+
     #[test]
     fn cuts_spare_live_bytes_and_keep_alignment() {
-        assert_eq!(cuts(vec![0..16], vec![]), [0..16]);
-        assert_eq!(cuts(vec![2..15], vec![]), [4..12]);
-        assert_eq!(cuts(vec![0..40], vec![8..12, 9..20]), [0..8, 20..40]);
-        assert_eq!(cuts(vec![0..8, 8..16], vec![0..40]), []);
-        assert_eq!(
-            cuts(vec![8..16, 24..32], vec![0..10, 30..50]),
-            [12..16, 24..28]
+        assert_cuts(&[(0, 16)], &[], &[(0, 16)]);
+        assert_cuts(&[(2, 15)], &[], &[(4, 12)]);
+        assert_cuts(&[(0, 40)], &[(8, 12), (9, 20)], &[(0, 8), (20, 40)]);
+        assert_cuts(&[(0, 8), (8, 16)], &[(0, 40)], &[]);
+        assert_cuts(
+            &[(8, 16), (24, 32)],
+            &[(0, 10), (30, 50)],
+            &[(12, 16), (24, 28)],
         );
         // A long live range that began before the freed one.
-        assert_eq!(cuts(vec![4..8, 16..24], vec![0..20]), [20..24]);
+        assert_cuts(&[(4, 8), (16, 24)], &[(0, 20)], &[(20, 24)]);
     }
 
     #[test]

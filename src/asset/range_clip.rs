@@ -66,11 +66,7 @@ pub fn with_pose_clip(
     let last = times.last().copied().unwrap_or(0.0);
     let input = add(&mut patch, "SCALAR", 1, &times, Some([0.0, last]))?;
     // What stays the same needs its first and last moment only.
-    let ends = if times.len() > 2 {
-        add(&mut patch, "SCALAR", 1, &[0.0, last], Some([0.0, last]))?
-    } else {
-        input
-    };
+    let mut ends = None;
 
     let (mut samplers, mut channels) = (Vec::new(), Vec::new());
     for (joint, keys) in skeleton.joints().iter().zip(&keys) {
@@ -89,10 +85,10 @@ pub fn with_pose_clip(
             let numbers: Vec<f32> = shown.iter().flatten().map(|&x| x as f32).collect();
             let kind = if values[0].len() == 4 { "VEC4" } else { "VEC3" };
             let output = add(patch, kind, values[0].len(), &numbers, None)?;
-            let input = if shown.len() < values.len() {
-                ends
-            } else {
-                input
+            let input = match ends {
+                _ if shown.len() == values.len() => input,
+                Some(ends) => ends,
+                None => *ends.insert(add(patch, "SCALAR", 1, &[0.0, last], Some([0.0, last]))?),
             };
             channels.push(json!({
                 "sampler": samplers.len(),

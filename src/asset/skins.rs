@@ -156,7 +156,7 @@ fn inverse_bind(
         }
         accessor.floats()
     };
-    let numbers = read().map_err(|fault| vec![fault])?;
+    let numbers = read().map_err(|fault| vec![fault.within(&at.path)])?;
     let matrices: Vec<Matrix4<f64>> = numbers
         .chunks_exact(16)
         .take(joints)

@@ -74,14 +74,17 @@ fn skin_below(document: &Document, nodes: &Nodes, skeleton: Option<&str>) -> Res
         if names.is_empty() {
             "export the character with its skeleton".to_owned()
         } else {
-            format!("name the root joint as skeleton: {}", names.join(", "))
+            format!(
+                "give --skeleton with the root joint, such as {}",
+                names.join(" or ")
+            )
         }
     };
     let Some(wanted) = skeleton else {
         let fault = Fault::new(
             &document.path,
             "skins",
-            "a skin, or a skeleton by name",
+            "a skin, or a joint tree named with --skeleton",
             "neither",
         );
         return Err(fault.remedy(candidates()).into());

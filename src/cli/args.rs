@@ -13,6 +13,7 @@ use clap::{Args, Parser, Subcommand};
 #[derive(Debug, Parser)]
 #[command(name = "tanyard", version, max_term_width = 100, after_help = EXIT_CODES)]
 pub struct Cli {
+    /// What to do.
     #[command(subcommand)]
     pub command: Command,
 }
@@ -21,6 +22,7 @@ const EXIT_CODES: &str = "\
 Exit codes: 0 all is well; 1 a limit of the recipe was exceeded; 2 the command or the recipe is wrong;
 3 an input could not be processed; 130 interrupted. A file is written whole or not at all.";
 
+/// The subcommands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
     /// Fit skin weights and write them into a copy of the file
@@ -40,6 +42,7 @@ Examples:
   tanyard bake hero.glb -o hero.glb --recipe tanyard.toml
       In place: the old file stays until the new one is complete.";
 
+/// Words of `tanyard bake`.
 #[derive(Debug, Args)]
 #[command(after_help = BAKE_EXAMPLES)]
 pub struct BakeArgs {
@@ -60,6 +63,7 @@ pub struct BakeArgs {
     /// Say what would be done and what memory it needs; write nothing
     #[arg(long)]
     pub dry_run: bool,
+    /// What every command takes.
     #[command(flatten)]
     pub common: Common,
 }
@@ -71,6 +75,7 @@ Examples:
   tanyard poses hero.glb -o range.glb
       The character going through them, as a clip that any glTF viewer plays.";
 
+/// Words of `tanyard poses`.
 #[derive(Debug, Args)]
 #[command(after_help = POSES_EXAMPLES)]
 pub struct PosesArgs {
@@ -85,6 +90,7 @@ pub struct PosesArgs {
     /// The skin, by name or number, if the file has several [default: the first]
     #[arg(long, value_name = "SKIN")]
     pub skin: Option<String>,
+    /// What every command takes.
     #[command(flatten)]
     pub common: Common,
 }

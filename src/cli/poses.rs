@@ -6,6 +6,7 @@ use crate::asset;
 use crate::error::{Error, Fault};
 use crate::job;
 use crate::pose::file;
+use crate::rig::{Pose, PoseSequence};
 
 /// Each pose of a clip is held apart from the next by this time.
 const SECONDS_PER_POSE: f64 = 0.5;
@@ -63,10 +64,11 @@ pub(super) fn run(args: &PosesArgs) -> Result<(), Error> {
         &set.fit
     };
     if as_clip {
+        let list: Vec<Pose> = list.iter().map(std::borrow::Cow::into_owned).collect();
         let document = asset::with_pose_clip(
             &poses.document,
             &character.skeleton,
-            list,
+            &list,
             "tanyard poses",
             SECONDS_PER_POSE,
         )?;

@@ -21,7 +21,9 @@ pub struct LayerOptions {
 /// The kinds of layers.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum LayerKind {
+    /// Edge lengths drawn back toward bind.
     Relax(RelaxOptions),
+    /// Delta mush.
     Mush(MushOptions),
 }
 

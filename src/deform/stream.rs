@@ -10,13 +10,13 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::{LocalStack, Stack};
-use crate::rig::{Block, JointId, LANES, Pose, Shapes, Skeleton};
+use crate::rig::{Block, JointId, LANES, Pose, PoseSequence, Shapes, Skeleton};
 
 /// A pose set laid out in blocks.
 pub struct Stream<'a> {
     stack: &'a Stack,
     skeleton: &'a Skeleton,
-    poses: &'a [Pose],
+    poses: &'a dyn PoseSequence,
     groups: Vec<Vec<JointId>>,
     units: Vec<Unit>,
 }
@@ -29,13 +29,13 @@ struct Unit {
 
 impl<'a> Stream<'a> {
     /// Lays out a pose set.
-    pub fn new(stack: &'a Stack, skeleton: &'a Skeleton, poses: &'a [Pose]) -> Self {
+    pub fn new(stack: &'a Stack, skeleton: &'a Skeleton, poses: &'a dyn PoseSequence) -> Self {
         let turned = |pose: &Pose| -> Vec<JointId> { pose.rotations.iter().map(|r| r.0).collect() };
         let mut groups: Vec<Vec<JointId>> = Vec::new();
         let mut members: Vec<Vec<usize>> = Vec::new();
         let mut known = std::collections::HashMap::new();
-        for (index, pose) in poses.iter().enumerate() {
-            let joints = turned(pose);
+        for index in 0..poses.len() {
+            let joints = turned(&poses.get(index));
             let group = *known.entry(joints.clone()).or_insert_with(|| {
                 groups.push(joints);
                 members.push(Vec::new());
@@ -91,7 +91,8 @@ impl<'a> Stream<'a> {
                 .par_iter()
                 .filter_map(|unit| {
                     let (_, stack) = stacks.iter().find(|(group, _)| *group == unit.group)?;
-                    let poses: Vec<&Pose> = unit.poses.iter().map(|&p| &self.poses[p]).collect();
+                    let poses: Vec<_> = unit.poses.iter().map(|&p| self.poses.get(p)).collect();
+                    let poses: Vec<&Pose> = poses.iter().map(AsRef::as_ref).collect();
                     let block = Block::new(self.skeleton, &poses, self.stack.centre);
                     Some(stack.as_ref()?.evaluate(block, unit.poses.clone()))
                 })

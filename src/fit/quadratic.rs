@@ -31,7 +31,9 @@ pub type Vector = [f64; MAX];
 /// A minimiser and its value.
 #[derive(Clone, Copy, Debug)]
 pub struct Minimum {
+    /// Where.
     pub w: Vector,
+    /// How much.
     pub value: f64,
 }
 

@@ -157,8 +157,9 @@ impl Problems<'_> {
     fn pruned(&self, form: &Quadratic, mut minimum: Minimum) -> Minimum {
         loop {
             let support = minimum.support();
+            // Each round leaves at least one variable out, so this ends.
             let kept: Set = (0..form.len())
-                .filter(|&i| minimum.w[i] >= self.options.prune)
+                .filter(|&i| support >> i & 1 == 1 && minimum.w[i] >= self.options.prune)
                 .fold(0, |set, i| set | 1 << i);
             if kept == support || kept == 0 {
                 return minimum;

@@ -10,7 +10,9 @@ use super::quadratic::{Minimum, Quadratic, Set};
 /// The result, and whether it is proved best.
 #[derive(Clone, Copy, Debug)]
 pub struct Best {
+    /// The best found.
     pub minimum: Minimum,
+    /// Whether no other can be better.
     pub proved: bool,
 }
 

@@ -13,13 +13,13 @@ use nalgebra::{Quaternion, UnitQuaternion};
 use serde_json::{Map, Value, json};
 
 use crate::error::{Error, Fault};
-use crate::rig::{Pose, Skeleton};
+use crate::rig::{Pose, PoseSequence, Skeleton};
 
 /// A quaternion shorter than this gives no direction.
 const LEAST_NORM: f64 = 1e-6;
 
 /// Writes poses as a pose file.
-pub fn to_json(poses: &[Pose], skeleton: &Skeleton) -> Value {
+pub fn to_json(poses: &impl PoseSequence, skeleton: &Skeleton) -> Value {
     let poses: Vec<Value> = poses
         .iter()
         .map(|pose| {

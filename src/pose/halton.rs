@@ -5,10 +5,12 @@
 //! 1976), both from the seed, so that high dimensions do not march in step.
 
 /// The sequence of one seed.
+#[derive(Clone, Debug)]
 pub struct Halton {
     bases: Vec<Base>,
 }
 
+#[derive(Clone, Debug)]
 struct Base {
     prime: u64,
     digits: Vec<u64>,

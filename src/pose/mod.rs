@@ -15,10 +15,13 @@ mod halton;
 mod ranges;
 mod sweep;
 
+use std::borrow::Cow;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::rig::{Clip, Pose, Skeleton, Weights};
+use crate::rig::{Clip, Pose, PoseSequence, Skeleton, Weights};
+use blend::Blends;
 
 pub use ranges::{AxisRanges, RangeRule, Ranges, matcher};
 
@@ -84,38 +87,91 @@ impl Default for Options {
 pub const CLIP_FRAMES_PER_SECOND: f64 = 30.0;
 
 /// Poses for the fit, and poses that it never sees.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug)]
 pub struct PoseSet {
     /// What the fit sees.
-    pub fit: Vec<Pose>,
+    pub fit: Poses,
     /// What only measures.
-    pub held_out: Vec<Pose>,
+    pub held_out: Poses,
+}
+
+/// Poses that are listed, then blends that are made when asked for.
+#[derive(Clone, Debug)]
+pub struct Poses {
+    listed: Vec<Pose>,
+    blends: Option<Blends>,
+}
+
+/// What blends are drawn for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Stream {
+    Fit,
+    HeldOut,
+}
+
+impl PoseSequence for Poses {
+    fn len(&self) -> usize {
+        self.listed.len() + self.blends.as_ref().map_or(0, Blends::len)
+    }
+
+    fn get(&self, index: usize) -> Cow<'_, Pose> {
+        match (&self.blends, index.checked_sub(self.listed.len())) {
+            (Some(blends), Some(blend)) => Cow::Owned(blends.get(blend)),
+            _ => Cow::Borrowed(&self.listed[index]),
+        }
+    }
+}
+
+impl From<Vec<Pose>> for Poses {
+    fn from(listed: Vec<Pose>) -> Self {
+        Self {
+            listed,
+            blends: None,
+        }
+    }
+}
+
+impl Poses {
+    /// Bytes that the poses take; blends take none of their own.
+    pub fn bytes(&self) -> usize {
+        self.listed
+            .iter()
+            .map(|pose| 100 + 40 * pose.rotations.len())
+            .sum()
+    }
 }
 
 /// Makes the pose set of a character; `base` are the weights that its stack starts from.
 pub fn pose_set(skeleton: &Skeleton, base: &Weights, clips: &[Clip], options: &Options) -> PoseSet {
     let bends = bending_joints(skeleton, base);
     let ranges = Ranges::new(skeleton, clips, options);
-    let weigh =
-        |poses: Vec<Pose>, weight: f64| poses.into_iter().map(move |pose| Pose { weight, ..pose });
-    let mut fit = Vec::new();
-    fit.extend(weigh(
+    let mut listed = Vec::new();
+    let mut list = |poses: Vec<Pose>, weight: f64| {
+        if weight > 0.0 {
+            listed.extend(poses.into_iter().map(|pose| Pose { weight, ..pose }));
+        }
+    };
+    list(
         sweep::sweep(skeleton, &bends, &ranges, options.sweep_steps),
         options.sweep_weight,
-    ));
-    fit.extend(weigh(
-        blend::blends("blend", skeleton, &bends, &ranges, options, 0),
-        options.blend_weight,
-    ));
+    );
     if options.clips {
-        fit.extend(weigh(
+        list(
             clip::frames(skeleton, &bends, clips, options),
             options.clip_weight,
-        ));
+        );
     }
-    fit.retain(|pose| pose.weight > 0.0);
-    let held_out = blend::blends("held-out", skeleton, &bends, &ranges, options, 1);
-    PoseSet { fit, held_out }
+    let blends = |stream| Some(Blends::new(skeleton, &bends, &ranges, options, stream));
+    PoseSet {
+        fit: Poses {
+            listed,
+            blends: blends(Stream::Fit),
+        },
+        held_out: Poses {
+            listed: Vec::new(),
+            blends: blends(Stream::HeldOut),
+        },
+    }
 }
 
 /// The joints that bend the surface when they turn: some weight below them, and some elsewhere.

@@ -23,8 +23,11 @@ pub type Lane = [f32; LANES];
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[repr(C, align(32))]
 pub struct Point {
+    /// x of each pose.
     pub x: Lane,
+    /// y of each pose.
     pub y: Lane,
+    /// z of each pose.
     pub z: Lane,
 }
 

@@ -13,7 +13,7 @@ mod weights;
 
 pub use block::{Block, LANES, Lane, Point, Shapes};
 pub use character::{Character, Part, SavedPose};
-pub use pose::{Clip, Frame, Pose};
+pub use pose::{Clip, Frame, Pose, PoseSequence};
 pub use skeleton::{BindLocal, Joint, JointId, JointSpec, Skeleton, SkeletonFault, polar};
 pub use surface::{Rings, Surface};
 pub use weights::{WeightFault, Weights};

@@ -1,5 +1,7 @@
 //! Poses and clips: what joints do away from bind.
 
+use std::borrow::Cow;
+
 use nalgebra::UnitQuaternion;
 
 use super::JointId;
@@ -28,6 +30,38 @@ impl Pose {
             weight: 1.0,
             rotations,
         }
+    }
+}
+
+/// Poses in a fixed order, made when asked for: memory need not grow with their number.
+pub trait PoseSequence: Sync {
+    /// How many there are.
+    fn len(&self) -> usize;
+
+    /// The pose at a place below [`PoseSequence::len`].
+    fn get(&self, index: usize) -> Cow<'_, Pose>;
+
+    /// Whether there are none.
+    fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// All of them, in order.
+    fn iter(&self) -> impl Iterator<Item = Cow<'_, Pose>>
+    where
+        Self: Sized,
+    {
+        (0..self.len()).map(|index| self.get(index))
+    }
+}
+
+impl PoseSequence for Vec<Pose> {
+    fn len(&self) -> usize {
+        self.as_slice().len()
+    }
+
+    fn get(&self, index: usize) -> Cow<'_, Pose> {
+        Cow::Borrowed(&self[index])
     }
 }
 

@@ -14,14 +14,19 @@ pub struct Weights {
 /// A broken invariant of [`Weights`], with the vertex.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum WeightFault {
+    /// A weight is negative or not finite.
     #[error("vertex {0} has a weight that is negative or not finite")]
     Value(usize),
-    #[error("the weights of vertex {vertex} sum to {sum}, not 1")]
-    Sum { vertex: usize, sum: f64 },
+    /// Weights do not sum to one.
+    #[error("the weights of vertex {0} sum to {1}, not 1")]
+    Sum(usize, f64),
+    /// A joint is beyond the skeleton.
     #[error("vertex {0} names a joint beyond the skeleton")]
     Joint(usize),
+    /// A joint has weight twice.
     #[error("vertex {0} has one joint twice with weight")]
     Twice(usize),
+    /// Weights are not heaviest first.
     #[error("the weights of vertex {0} are not heaviest first")]
     Order(usize),
 }
@@ -115,7 +120,7 @@ impl Weights {
             }
             let sum: f64 = values.iter().map(|&value| f64::from(value)).sum();
             if (sum - 1.0).abs() > SUM_TOLERANCE_PER_SLOT * self.slots as f64 {
-                return Err(WeightFault::Sum { vertex, sum });
+                return Err(WeightFault::Sum(vertex, sum));
             }
             if ids.iter().any(|id| id.index() >= joints) {
                 return Err(WeightFault::Joint(vertex));

@@ -17,12 +17,23 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("fit", &["rig"]),
     ("measure", &["rig", "deform"]),
     ("report", &["measure", "units"]),
-    ("recipe", &["asset", "bind", "deform", "fit", "pose", "rig", "error"]),
+    (
+        "recipe",
+        &["asset", "bind", "deform", "fit", "pose", "rig", "error"],
+    ),
     (
         "job",
-        &["asset", "bind", "deform", "error", "fit", "measure", "memory", "pose", "recipe", "report", "rig"],
+        &[
+            "asset", "bind", "deform", "error", "fit", "measure", "memory", "pose", "recipe",
+            "report", "rig",
+        ],
     ),
-    ("cli", &["asset", "error", "job", "pose", "recipe", "report", "units"]),
+    (
+        "cli",
+        &[
+            "asset", "error", "job", "pose", "recipe", "report", "rig", "units",
+        ],
+    ),
 ];
 
 #[test]
@@ -37,16 +48,26 @@ fn rooms_use_only_what_the_table_allows() {
                 assert!(fine, "{path} uses crate::{used}, which {room} may not");
             }
             let clap = text.contains("clap::");
-            assert!(!clap || *room == "cli", "{path} uses clap, which only src/cli may");
+            assert!(
+                !clap || *room == "cli",
+                "{path} uses clap, which only src/cli may"
+            );
         }
     }
-    let known = |name: &str| name == "lib" || name == "main" || ROOMS.iter().any(|(room, _)| *room == name);
+    let known =
+        |name: &str| name == "lib" || name == "main" || ROOMS.iter().any(|(room, _)| *room == name);
     for entry in fs::read_dir(&source).expect("src is readable") {
         let path = entry.expect("an entry of src").path();
-        let name = path.file_stem().and_then(|name| name.to_str()).expect("a name in Unicode");
+        let name = path
+            .file_stem()
+            .and_then(|name| name.to_str())
+            .expect("a name in Unicode");
         assert!(known(name), "{name} is no room of the table");
     }
-    assert!(files > 40, "only {files} files were read: the test looks in the wrong place");
+    assert!(
+        files > 40,
+        "only {files} files were read: the test looks in the wrong place"
+    );
 }
 
 fn rust_files(source: &Path, room: &str) -> Vec<(String, String)> {
@@ -59,7 +80,12 @@ fn rust_files(source: &Path, room: &str) -> Vec<(String, String)> {
     assert!(!paths.is_empty(), "room {room} has no files");
     paths
         .into_iter()
-        .map(|path| (path.display().to_string(), fs::read_to_string(&path).expect("a source file is readable")))
+        .map(|path| {
+            (
+                path.display().to_string(),
+                fs::read_to_string(&path).expect("a source file is readable"),
+            )
+        })
         .collect()
 }
 
@@ -69,7 +95,9 @@ fn used_rooms(text: &str) -> Vec<String> {
         .filter(|(at, _)| !text[..*at].ends_with(|c: char| c.is_alphanumeric() || c == '_'))
         .map(|(at, matched)| {
             let rest = &text[at + matched.len()..];
-            let end = rest.find(|c: char| !(c.is_alphanumeric() || c == '_')).unwrap_or(rest.len());
+            let end = rest
+                .find(|c: char| !(c.is_alphanumeric() || c == '_'))
+                .unwrap_or(rest.len());
             rest[..end].to_owned()
         })
         .filter(|name| !name.is_empty())

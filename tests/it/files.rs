@@ -12,7 +12,13 @@ pub fn assets() -> Vec<PathBuf> {
     ["CesiumMan.glb", "Fox.glb"]
         .iter()
         .map(|name| Path::new(&folder).join(name))
-        .inspect(|path| assert!(path.is_file(), "TANYARD_ASSETS is set, but {} is not there", path.display()))
+        .inspect(|path| {
+            assert!(
+                path.is_file(),
+                "TANYARD_ASSETS is set, but {} is not there",
+                path.display()
+            )
+        })
         .collect()
 }
 

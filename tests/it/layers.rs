@@ -3,34 +3,83 @@
 use approx::assert_relative_eq;
 use nalgebra::{Rotation3, Vector3};
 use tanyard::deform::{
-    Border, LayerKind, LayerOptions, MushOptions, RelaxOptions, Skinning, Stack, Stream, rounds_for_radius,
+    Border, LayerKind, LayerOptions, MushOptions, RelaxOptions, Skinning, Stack, Stream,
+    rounds_for_radius,
 };
 use tanyard::rig::{Block, Character, JointId, LANES, Pose, Shapes, Skeleton, Surface, Weights};
 
 use crate::shapes::{chain, limb, moved, poses, rigid, tube, turn};
 
-pub const MUSH: MushOptions = MushOptions { rounds: 6, pull: 0.5, detail: 1.0, border: Border::Free };
-pub const RELAX: RelaxOptions = RelaxOptions { rounds: 4, stretch: 0.6, squash: 0.3, anchor: 0.1 };
+pub const MUSH: MushOptions = MushOptions {
+    rounds: 6,
+    pull: 0.5,
+    detail: 1.0,
+    border: Border::Free,
+};
+pub const RELAX: RelaxOptions = RelaxOptions {
+    rounds: 4,
+    stretch: 0.6,
+    squash: 0.3,
+    anchor: 0.1,
+};
 
 pub fn layer(kind: LayerKind) -> LayerOptions {
-    LayerOptions { kind, blend: 1.0, mask: None }
+    LayerOptions {
+        kind,
+        blend: 1.0,
+        mask: None,
+    }
 }
 
 /// Stacks of every kind and option.
 fn stacks(character: &Character) -> Vec<(&'static str, Stack)> {
-    let half: Vec<f32> = (0..character.surface.len()).map(|v| (v % 3) as f32 / 2.0).collect();
+    let half: Vec<f32> = (0..character.surface.len())
+        .map(|v| (v % 3) as f32 / 2.0)
+        .collect();
     let lists = [
         ("none", vec![]),
         ("relax", vec![layer(LayerKind::Relax(RELAX))]),
         ("mush", vec![layer(LayerKind::Mush(MUSH))]),
-        ("held", vec![layer(LayerKind::Mush(MushOptions { border: Border::Held, ..MUSH }))]),
-        ("half detail", vec![layer(LayerKind::Mush(MushOptions { detail: 0.5, ..MUSH }))]),
-        ("relax, mush", vec![layer(LayerKind::Relax(RELAX)), layer(LayerKind::Mush(MUSH))]),
-        ("masked", vec![LayerOptions { blend: 0.7, mask: Some(half), ..layer(LayerKind::Mush(MUSH)) }]),
+        (
+            "held",
+            vec![layer(LayerKind::Mush(MushOptions {
+                border: Border::Held,
+                ..MUSH
+            }))],
+        ),
+        (
+            "half detail",
+            vec![layer(LayerKind::Mush(MushOptions {
+                detail: 0.5,
+                ..MUSH
+            }))],
+        ),
+        (
+            "relax, mush",
+            vec![layer(LayerKind::Relax(RELAX)), layer(LayerKind::Mush(MUSH))],
+        ),
+        (
+            "masked",
+            vec![LayerOptions {
+                blend: 0.7,
+                mask: Some(half),
+                ..layer(LayerKind::Mush(MUSH))
+            }],
+        ),
     ];
     lists
         .into_iter()
-        .map(|(name, layers)| (name, Stack::new(&character.surface, rigid(character), Skinning::Linear, &layers)))
+        .map(|(name, layers)| {
+            (
+                name,
+                Stack::new(
+                    &character.surface,
+                    rigid(character),
+                    Skinning::Linear,
+                    &layers,
+                ),
+            )
+        })
         .collect()
 }
 
@@ -84,20 +133,31 @@ fn scaled_character_gives_the_same_shape_scaled() {
     let character = limb();
     let pose = &poses(&character)[3];
     let evaluate = |scale: f32| -> Vec<[f32; 3]> {
-        let positions: Vec<[f32; 3]> =
-            character.surface.positions.iter().map(|p| p.map(|x| x * scale)).collect();
+        let positions: Vec<[f32; 3]> = character
+            .surface
+            .positions
+            .iter()
+            .map(|p| p.map(|x| x * scale))
+            .collect();
         let surface = Surface::weld(&positions, &character.surface.triangles);
         let skeleton = chain(&[0.0, 1.0, 2.0, 3.0].map(|x: f64| x * f64::from(scale)));
         let layers = [layer(LayerKind::Relax(RELAX)), layer(LayerKind::Mush(MUSH))];
         let stack = Stack::new(&surface, rigid(&character), Skinning::Linear, &layers);
         let block = Block::new(&skeleton, &[pose], stack.centre);
         let shapes = stack.whole().evaluate(block, vec![0]);
-        shapes.targets.iter().map(|t| t.lane(0).map(|x| x / scale)).collect()
+        shapes
+            .targets
+            .iter()
+            .map(|t| t.lane(0).map(|x| x / scale))
+            .collect()
     };
     let plain = evaluate(1.0);
     for scale in [1000.0, 0.001] {
         for (a, b) in plain.iter().zip(evaluate(scale)) {
-            assert!(far(*a, b) / character.surface.diagonal() as f32 <= ROUNDING, "scale {scale}");
+            assert!(
+                far(*a, b) / character.surface.diagonal() as f32 <= ROUNDING,
+                "scale {scale}"
+            );
         }
     }
 }
@@ -108,7 +168,9 @@ fn local_and_whole_evaluation_agree() {
     let sweeps: Vec<Pose> = character
         .skeleton
         .ids()
-        .flat_map(|id| [20.0, 45.0, -70.0].map(|a| Pose::new("sweep", vec![(id, turn(0.3 * a, a, -a))])))
+        .flat_map(|id| {
+            [20.0, 45.0, -70.0].map(|a| Pose::new("sweep", vec![(id, turn(0.3 * a, a, -a))]))
+        })
         .collect();
     let mut bent_somewhere = 0;
     for (name, stack) in stacks(&character) {
@@ -117,7 +179,11 @@ fn local_and_whole_evaluation_agree() {
             let block = || Block::new(&character.skeleton, &[pose], stack.centre);
             let whole = stack.whole().evaluate(block(), vec![0]);
             let Some(local) = stack.bent_by(&joints, &character.skeleton) else {
-                assert_eq!(joints, [JointId(0)], "{name}: only turning the root bends nothing");
+                assert_eq!(
+                    joints,
+                    [JointId(0)],
+                    "{name}: only turning the root bends nothing"
+                );
                 continue;
             };
             let local = local.evaluate(block(), vec![0]);
@@ -125,7 +191,10 @@ fn local_and_whole_evaluation_agree() {
             compare_local(name, &stack, &whole, &local);
         }
     }
-    assert!(bent_somewhere > 20, "hardly any pose was local: {bent_somewhere}");
+    assert!(
+        bent_somewhere > 20,
+        "hardly any pose was local: {bent_somewhere}"
+    );
 }
 
 /// Where the local path has a result it is the same to the bit; elsewhere the whole path moves the
@@ -154,8 +223,18 @@ fn stream_hands_on_every_pose_once_in_fixed_order() {
     let character = limb();
     let mut set = poses(&character);
     set.push(Pose::new("bind", vec![]));
-    set.extend(character.skeleton.ids().map(|id| Pose::new("sweep", vec![(id, turn(0.0, 30.0, 0.0))])));
-    let stack = Stack::new(&character.surface, rigid(&character), Skinning::Linear, &[layer(LayerKind::Mush(MUSH))]);
+    set.extend(
+        character
+            .skeleton
+            .ids()
+            .map(|id| Pose::new("sweep", vec![(id, turn(0.0, 30.0, 0.0))])),
+    );
+    let stack = Stack::new(
+        &character.surface,
+        rigid(&character),
+        Skinning::Linear,
+        &[layer(LayerKind::Mush(MUSH))],
+    );
     let order = |width: usize| {
         let mut seen = Vec::new();
         let stream = Stream::new(&stack, &character.skeleton, &set);
@@ -180,16 +259,26 @@ fn stream_hands_on_every_pose_once_in_fixed_order() {
 fn twisted_bar_shrinks_by_the_cosine_under_linear_blending_only() {
     let surface = tube(2.0, 0.25, 16, 12);
     let skeleton = chain(&[0.0, 1.0]);
-    let half = Weights::new(2, (0..surface.len()).flat_map(|_| [(JointId(0), 0.5), (JointId(1), 0.5)]).collect());
-    let bind_rotation = skeleton.joint(JointId(1)).bind_world.fixed_view::<3, 3>(0, 0).into_owned();
+    let half = Weights::new(
+        2,
+        (0..surface.len())
+            .flat_map(|_| [(JointId(0), 0.5), (JointId(1), 0.5)])
+            .collect(),
+    );
+    let bind_rotation = skeleton
+        .joint(JointId(1))
+        .bind_world
+        .fixed_view::<3, 3>(0, 0)
+        .into_owned();
     for degrees in [30.0f64, 90.0, 150.0, 179.0] {
         // About x of mesh space, put into the joint's bind frame.
         let axis = bind_rotation.transpose() * Vector3::x();
         let twist = nalgebra::UnitQuaternion::from_scaled_axis(axis * degrees.to_radians());
         let pose = Pose::new("twist", vec![(JointId(1), twist)]);
-        for (skinning, factor) in
-            [(Skinning::Linear, (degrees.to_radians() / 2.0).cos()), (Skinning::DualQuaternion, 1.0)]
-        {
+        for (skinning, factor) in [
+            (Skinning::Linear, (degrees.to_radians() / 2.0).cos()),
+            (Skinning::DualQuaternion, 1.0),
+        ] {
             let stack = Stack::new(&surface, half.clone(), skinning, &[]);
             let block = Block::new(&skeleton, &[&pose], stack.centre);
             let shapes = stack.whole().evaluate(block, vec![0]);
@@ -213,7 +302,10 @@ fn dual_quaternions_with_one_joint_are_linear_blending() {
         let block = Block::new(&character.skeleton, &[pose], stack.centre);
         stack.whole().evaluate(block, vec![0]).targets
     };
-    for (a, b) in evaluate(Skinning::Linear).iter().zip(evaluate(Skinning::DualQuaternion)) {
+    for (a, b) in evaluate(Skinning::Linear)
+        .iter()
+        .zip(evaluate(Skinning::DualQuaternion))
+    {
         assert!(far(a.lane(0), b.lane(0)) < 1e-5);
     }
 }
@@ -223,7 +315,12 @@ fn relax_brings_edges_nearer_to_their_bind_length() {
     let character = limb();
     let pose = Pose::new("bend", vec![(JointId(1), turn(0.0, 0.0, 80.0))]);
     let strain = |layers: &[LayerOptions]| -> f64 {
-        let stack = Stack::new(&character.surface, rigid(&character), Skinning::Linear, layers);
+        let stack = Stack::new(
+            &character.surface,
+            rigid(&character),
+            Skinning::Linear,
+            layers,
+        );
         let block = Block::new(&character.skeleton, &[&pose], stack.centre);
         let shapes = stack.whole().evaluate(block, vec![0]);
         let edges = character.surface.rings.edges();
@@ -236,11 +333,20 @@ fn relax_brings_edges_nearer_to_their_bind_length() {
             .sum()
     };
     let before = strain(&[]);
-    let full = RelaxOptions { rounds: 30, stretch: 1.0, squash: 1.0, anchor: 0.0 };
+    let full = RelaxOptions {
+        rounds: 30,
+        stretch: 1.0,
+        squash: 1.0,
+        anchor: 0.0,
+    };
     let after = strain(&[layer(LayerKind::Relax(full))]);
     assert!(after < 0.1 * before, "{before} to {after}");
     // Without resistance nothing happens.
-    let none = RelaxOptions { stretch: 0.0, squash: 0.0, ..full };
+    let none = RelaxOptions {
+        stretch: 0.0,
+        squash: 0.0,
+        ..full
+    };
     assert_eq!(strain(&[layer(LayerKind::Relax(none))]), before);
 }
 
@@ -258,7 +364,10 @@ fn mush_without_detail_is_plain_smoothing_in_a_rigid_neighbourhood() {
     );
     let pose = &poses(&character)[2];
     let matrix = character.skeleton.skinning_matrices(pose)[2];
-    let shapes = stack.whole().evaluate(Block::new(&character.skeleton, &[pose], stack.centre), vec![0]);
+    let shapes = stack.whole().evaluate(
+        Block::new(&character.skeleton, &[pose], stack.centre),
+        vec![0],
+    );
     for (target, &rest) in shapes.targets.iter().zip(&character.surface.positions) {
         let expected = moved(&matrix, rest) - Vector3::from(stack.centre);
         let found = Vector3::from(target.lane(0).map(f64::from));
@@ -271,17 +380,32 @@ fn slivers_lone_vertices_and_lines_pass_without_harm() {
     let mut positions = limb().surface.positions;
     let count = positions.len() as u32;
     // A lone vertex, a triangle squeezed to a line, a doubled triangle.
-    positions.extend([[9.0, 9.0, 9.0], [5.0, 0.0, 0.0], [5.5, 0.0, 0.0], [6.0, 0.0, 0.0]]);
+    positions.extend([
+        [9.0, 9.0, 9.0],
+        [5.0, 0.0, 0.0],
+        [5.5, 0.0, 0.0],
+        [6.0, 0.0, 0.0],
+    ]);
     let mut triangles = limb().surface.triangles;
-    triangles.extend([[count + 1, count + 2, count + 3], triangles[0], [triangles[0][0], triangles[0][1], count + 1]]);
-    let character = Character { surface: Surface::weld(&positions, &triangles), ..limb() };
+    triangles.extend([
+        [count + 1, count + 2, count + 3],
+        triangles[0],
+        [triangles[0][0], triangles[0][1], count + 1],
+    ]);
+    let character = Character {
+        surface: Surface::weld(&positions, &triangles),
+        ..limb()
+    };
     for (name, stack) in stacks(&character) {
         for pose in &poses(&character) {
             let block = Block::new(&character.skeleton, &[pose], stack.centre);
             let shapes = stack.whole().evaluate(block, vec![0]);
             for lane in 0..LANES {
                 let finite = |p: [f32; 3]| p.iter().all(|x| x.is_finite());
-                assert!(shapes.targets.iter().all(|t| finite(t.lane(lane))), "{name}");
+                assert!(
+                    shapes.targets.iter().all(|t| finite(t.lane(lane))),
+                    "{name}"
+                );
             }
         }
     }
@@ -301,18 +425,26 @@ fn skinning_matrices_follow_the_formula_of_the_pose_file() {
     // local = T·R·Q·S, world = parent · local, matrix = world · inverse bind (glTF 2.0 §3.7.3.3).
     let skeleton: Skeleton = chain(&[0.0, 1.0, 2.0, 3.0]);
     let pose = &poses(&limb())[7];
-    let mut world = nalgebra::Matrix4::identity();
+    let mut world = nalgebra::Matrix4::<f64>::identity();
     for (id, found) in skeleton.ids().zip(skeleton.skinning_matrices(pose)) {
         let joint = skeleton.joint(id);
         let own = pose.rotations.iter().find(|(joint, _)| *joint == id);
         let turn = own.map_or_else(nalgebra::UnitQuaternion::identity, |(_, q)| *q);
         world *= joint.bind_local.matrix(&turn);
-        let expected = world * joint.bind_world.try_inverse().expect("a rigid matrix has an inverse");
+        let expected = world
+            * joint
+                .bind_world
+                .try_inverse()
+                .expect("a rigid matrix has an inverse");
         assert_relative_eq!(expected, found, epsilon = 1e-12);
     }
     let mirrored = nalgebra::Matrix3::from_diagonal(&Vector3::new(-2.0, 1.0, 0.5));
     let matrix = Rotation3::from_euler_angles(0.3, 0.2, 0.1).into_inner() * mirrored;
     let (rotation, stretch) = tanyard::rig::polar(&matrix).expect("it can be inverted");
-    assert_relative_eq!(rotation.to_rotation_matrix().into_inner() * stretch, matrix, epsilon = 1e-12);
+    assert_relative_eq!(
+        rotation.to_rotation_matrix().into_inner() * stretch,
+        matrix,
+        epsilon = 1e-12
+    );
     assert_relative_eq!(stretch, mirrored, epsilon = 1e-12);
 }

@@ -3,7 +3,9 @@
 //! choice of K against brute force.
 
 use clarabel::algebra::CscMatrix;
-use clarabel::solver::{DefaultSettingsBuilder, DefaultSolver, IPSolver, NonnegativeConeT, ZeroConeT};
+use clarabel::solver::{
+    DefaultSettingsBuilder, DefaultSolver, IPSolver, NonnegativeConeT, ZeroConeT,
+};
 use tanyard::fit::quadratic::{Quadratic, Vector};
 use tanyard::fit::{round_to_grid, subset};
 
@@ -12,13 +14,18 @@ struct Random(u64);
 
 impl Random {
     fn next(&mut self) -> f64 {
-        self.0 = self.0.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+        self.0 = self
+            .0
+            .wrapping_mul(6364136223846793005)
+            .wrapping_add(1442695040888963407);
         (self.0 >> 11) as f64 / (1u64 << 52) as f64 - 1.0
     }
 
     /// H = AᵀA + ridge, A with `rank` rows: singular but for the ridge if rank < n.
     fn form(&mut self, n: usize, rank: usize, ridge: f64) -> Quadratic {
-        let rows: Vec<Vec<f64>> = (0..rank).map(|_| (0..n).map(|_| self.next()).collect()).collect();
+        let rows: Vec<Vec<f64>> = (0..rank)
+            .map(|_| (0..n).map(|_| self.next()).collect())
+            .collect();
         let mut form = Quadratic::zero(n);
         for i in 0..n {
             for j in i..n {
@@ -64,7 +71,8 @@ fn reference(form: &Quadratic, toward_first: f64) -> f64 {
         .build()
         .expect("settings are valid");
     let cones = [ZeroConeT(1), NonnegativeConeT(n)];
-    let mut solver = DefaultSolver::new(&p, &q, &a, &b, &cones, settings).expect("the problem is well formed");
+    let mut solver =
+        DefaultSolver::new(&p, &q, &a, &b, &cones, settings).expect("the problem is well formed");
     solver.solve();
     solver.solution.obj_val
 }
@@ -74,7 +82,7 @@ fn minimum_equals_the_reference_on_random_and_degenerate_forms() {
     let mut random = Random(1);
     let mut worst: f64 = 0.0;
     for round in 0..3000 {
-        let n = 1 + round % 16;
+        let n: usize = 1 + round % 16;
         // From a single pose axis to far more equations than joints.
         let rank = [1, 2, n.div_ceil(2), n, 3 * n][round % 5];
         let ridge = [1e-8, 1e-4, 1e-1][round % 3];
@@ -85,9 +93,16 @@ fn minimum_equals_the_reference_on_random_and_degenerate_forms() {
         let size = (0..n).map(|i| form.get(i, i)).fold(ridge, f64::max);
         let gap = (ours.value - expected) / size;
         worst = worst.max(gap.abs());
-        assert!(gap < 1e-8, "round {round}: {} against {expected}, n = {n}, rank {rank}", ours.value);
+        assert!(
+            gap < 1e-8,
+            "round {round}: {} against {expected}, n = {n}, rank {rank}",
+            ours.value
+        );
         let sum: f64 = ours.w.iter().sum();
-        assert!((sum - 1.0).abs() < 1e-14 && ours.w.iter().all(|&w| w >= 0.0), "round {round}");
+        assert!(
+            (sum - 1.0).abs() < 1e-14 && ours.w.iter().all(|&w| w >= 0.0),
+            "round {round}"
+        );
         let residual = form.kkt_residual(&ours.w, form.all());
         assert!(residual < 1e-9, "round {round}: KKT residual {residual}");
     }
@@ -104,7 +119,10 @@ fn joints_that_move_alike_share_no_more_than_the_hold_says() {
     form.pull_toward(1e-8, &[1.0, 0.0, 0.0]);
     let w = form.minimum(form.all()).w;
     // Minimum of w₀² + 4w₂² on w₀ + w₂ = 1 by hand: w₀ = 0.8; w₁ = 0 by the hold.
-    assert!((w[0] - 0.8).abs() < 1e-6 && w[1] < 1e-6 && (w[2] - 0.2).abs() < 1e-6, "{w:?}");
+    assert!(
+        (w[0] - 0.8).abs() < 1e-6 && w[1] < 1e-6 && (w[2] - 0.2).abs() < 1e-6,
+        "{w:?}"
+    );
 }
 
 #[test]
@@ -123,7 +141,11 @@ fn best_subset_equals_brute_force() {
             .fold(f64::INFINITY, f64::min);
         let gap = (best.minimum.value - brute).abs();
         // Rounding of values near one.
-        assert!(gap < 1e-12, "round {round}: {} against {brute}", best.minimum.value);
+        assert!(
+            gap < 1e-12,
+            "round {round}: {} against {brute}",
+            best.minimum.value
+        );
     }
 }
 
@@ -151,7 +173,10 @@ fn rounding_sums_exactly_and_is_best_among_neighbouring_roundings() {
                 other[i] = (w[i] * f64::from(steps)).floor() as u32 + (choice >> i & 1);
             }
             if other.iter().sum::<u32>() == steps {
-                assert!(ours <= value(&other), "round {round}: a better rounding was left out");
+                assert!(
+                    ours <= value(&other),
+                    "round {round}: a better rounding was left out"
+                );
             }
         }
     }

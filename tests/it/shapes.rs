@@ -28,10 +28,15 @@ pub fn tube(length: f32, radius: f32, rings: usize, around: usize) -> Surface {
     let mut positions = Vec::new();
     for ring in 0..=rings {
         for step in 0..around {
-            let angle = (step as f32 + 0.3 * (ring % 3) as f32) / around as f32 * std::f32::consts::TAU;
+            let angle =
+                (step as f32 + 0.3 * (ring % 3) as f32) / around as f32 * std::f32::consts::TAU;
             let uneven = 1.0 + 0.1 * (5.0 * angle + ring as f32).sin();
             let x = length * ring as f32 / rings as f32;
-            positions.push([x, radius * uneven * angle.cos(), radius * uneven * angle.sin()]);
+            positions.push([
+                x,
+                radius * uneven * angle.cos(),
+                radius * uneven * angle.sin(),
+            ]);
         }
     }
     let (first, last) = (positions.len() as u32, positions.len() as u32 + 1);
@@ -41,7 +46,12 @@ pub fn tube(length: f32, radius: f32, rings: usize, around: usize) -> Surface {
     let mut triangles = Vec::new();
     for step in 0..around {
         for ring in 0..rings {
-            let [a, b, c, d] = [at(ring, step), at(ring, step + 1), at(ring + 1, step), at(ring + 1, step + 1)];
+            let [a, b, c, d] = [
+                at(ring, step),
+                at(ring, step + 1),
+                at(ring + 1, step),
+                at(ring + 1, step + 1),
+            ];
             triangles.extend([[a, b, c], [b, d, c]]);
         }
         triangles.push([first, at(0, step + 1), at(0, step)]);
@@ -90,7 +100,14 @@ pub fn poses(character: &Character) -> Vec<Pose> {
                 .enumerate()
                 .map(|(j, &id)| {
                     let phase = (p * 3 + j * 5) as f64;
-                    (id, turn(50.0 * phase.sin(), 40.0 * (1.3 * phase).cos(), 60.0 * (0.7 * phase).sin()))
+                    (
+                        id,
+                        turn(
+                            50.0 * phase.sin(),
+                            40.0 * (1.3 * phase).cos(),
+                            60.0 * (0.7 * phase).sin(),
+                        ),
+                    )
                 })
                 .collect();
             Pose::new(format!("pose {p}"), rotations)

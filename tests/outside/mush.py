@@ -179,7 +179,7 @@ def _well_shaped_rings(shape, ring):
 
 
 def check(folder):
-    character = load_character(folder / "input.glb")
+    character = load_character(folder / "baked.glb")
     poses = load_poses(folder / "poses.json")
     case = json.loads((folder / "case.json").read_text(encoding="utf-8"))
     raw_count = len(character.positions)

@@ -1,0 +1,161 @@
+//! Writes what the checks in `tests/outside` compare with their references: for each character its
+//! input, the baked file, twenty poses, and the positions that this library gives in them.
+//!
+//! `cargo run --release --example outside_cases -- FOLDER CHARACTER.glb…`
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use tanyard::asset::{Document, characters};
+use tanyard::bind;
+use tanyard::deform::{Border, LayerKind, LayerOptions, MushOptions, Skinning, Stack};
+use tanyard::job::{self, Request, Stage, Watch};
+use tanyard::pose::{file, pose_set};
+use tanyard::recipe::Recipe;
+use tanyard::rig::{Block, Character, JointId, LANES, Pose, PoseSequence, Weights};
+
+type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
+
+/// The mush that the reference repeats.
+const MUSH: MushOptions = MushOptions {
+    rounds: 5,
+    pull: 0.5,
+    detail: 1.0,
+    border: Border::Free,
+};
+
+/// Poses compared for each character.
+const POSES: usize = 20;
+
+fn main() -> Outcome<()> {
+    let mut words = std::env::args_os().skip(1).map(PathBuf::from);
+    let folder = words
+        .next()
+        .ok_or("usage: outside_cases FOLDER CHARACTER.glb...")?;
+    let mut written = 0;
+    for input in words {
+        let name = input.file_stem().ok_or("a character needs a name")?;
+        write_case(&input, &folder.join(name))?;
+        written += 1;
+    }
+    println!("{written} cases in {}", folder.display());
+    if written == 0 {
+        Err("no characters were given".into())
+    } else {
+        Ok(())
+    }
+}
+
+fn write_case(input: &Path, case: &Path) -> Outcome<()> {
+    fs::create_dir_all(case)?;
+    fs::copy(input, case.join("input.glb"))?;
+    let baked = case.join("baked.glb");
+    let request = Request {
+        input: input.to_owned(),
+        recipe: Recipe::default(),
+        poses: None,
+        skeleton: None,
+        memory: None,
+    };
+    job::bake(&request, &baked, &Unwatched)?;
+
+    // Everything below reads the baked file anew, as any other program would.
+    let document = Document::open(&baked)?;
+    let loaded = characters(&document, None)?;
+    let character = &loaded.first().ok_or("no skin in the baked file")?.character;
+    let weights = character
+        .weights
+        .as_ref()
+        .ok_or("no weights in the baked file")?;
+    let poses = some_poses(character, weights);
+    fs::write(
+        case.join("poses.json"),
+        file::to_json(&poses, &character.skeleton).to_string(),
+    )?;
+    let skinned = positions(character, weights.clone(), &poses, &[]);
+    fs::write(case.join("skinned.f32"), little_endian(&skinned))?;
+
+    let joints = bind::keep(weights);
+    let layers = [LayerOptions {
+        kind: LayerKind::Mush(MUSH),
+        blend: 1.0,
+        mask: None,
+    }];
+    let mushed = positions(character, Weights::rigid(&joints), &poses, &layers);
+    fs::write(case.join("mush.f32"), little_endian(&mushed))?;
+    let of_raw = |raw: &u32| -> JointId { joints[*raw as usize] };
+    let bind: Vec<u8> = character
+        .surface
+        .welded
+        .iter()
+        .map(of_raw)
+        .flat_map(|joint| joint.0.to_le_bytes())
+        .collect();
+    fs::write(case.join("bind.u16"), bind)?;
+    let settings = serde_json::json!({ "rounds": MUSH.rounds, "pull": MUSH.pull });
+    fs::write(case.join("case.json"), settings.to_string())?;
+    Ok(())
+}
+
+/// Poses spread over the set that a bake would fit to.
+fn some_poses(character: &Character, weights: &Weights) -> Vec<Pose> {
+    let rigid = Weights::rigid(&bind::keep(weights));
+    let set = pose_set(
+        &character.skeleton,
+        &rigid,
+        &[],
+        &tanyard::pose::Options::default(),
+    );
+    // Half of them blends, which come last.
+    let (count, blends) = (set.fit.len(), POSES / 2);
+    let sweeps = POSES - blends;
+    (0..sweeps)
+        .map(|i| i * count.saturating_sub(64) / sweeps)
+        .chain(count - blends..count)
+        .map(|place| set.fit.get(place).into_owned())
+        .collect()
+}
+
+/// Positions of every raw vertex in every pose, in mesh space.
+fn positions(
+    character: &Character,
+    base: Weights,
+    poses: &[Pose],
+    layers: &[LayerOptions],
+) -> Vec<[f32; 3]> {
+    let stack = Stack::new(&character.surface, base, Skinning::Linear, layers);
+    let mut all = Vec::new();
+    for chunk in poses.chunks(LANES) {
+        let block = Block::new(
+            &character.skeleton,
+            &chunk.iter().collect::<Vec<_>>(),
+            stack.centre,
+        );
+        let shapes = stack.whole().evaluate(block, (0..chunk.len()).collect());
+        for lane in 0..chunk.len() {
+            all.extend(character.surface.welded.iter().map(|&v| {
+                let point = shapes.targets[v as usize].lane(lane);
+                std::array::from_fn::<f32, 3, _>(|i| (f64::from(point[i]) + stack.centre[i]) as f32)
+            }));
+        }
+    }
+    all
+}
+
+fn little_endian(points: &[[f32; 3]]) -> Vec<u8> {
+    points
+        .iter()
+        .flatten()
+        .flat_map(|x| x.to_le_bytes())
+        .collect()
+}
+
+struct Unwatched;
+
+impl Watch for Unwatched {
+    fn progress(&self, _: &str, _: Stage, _: usize, _: usize) {}
+
+    fn interrupted(&self) -> bool {
+        false
+    }
+}

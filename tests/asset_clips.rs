@@ -1,0 +1,501 @@
+//! Clips in and out.
+
+mod asset_kit;
+
+use std::f64::consts::{FRAC_PI_2, FRAC_PI_4};
+
+use asset_kit::*;
+use nalgebra::{Matrix4, UnitQuaternion, Vector3};
+use serde_json::{Value, json};
+use tanyard::asset::{characters, clips, with_pose_clip};
+use tanyard::rig::{Clip, JointId, Pose};
+
+fn about(axis: Vector3<f64>, angle: f64) -> UnitQuaternion<f64> {
+    UnitQuaternion::from_axis_angle(&nalgebra::Unit::new_normalize(axis), angle)
+}
+
+fn about_z(angle: f64) -> UnitQuaternion<f64> {
+    about(Vector3::z(), angle)
+}
+
+fn numbers(rotations: &[UnitQuaternion<f64>]) -> Vec<f32> {
+    rotations
+        .iter()
+        .flat_map(|q| q.coords.iter().map(|&x| x as f32).collect::<Vec<_>>())
+        .collect()
+}
+
+/// Adds an animation of one channel.
+fn animate(kit: &mut Kit, node: usize, path: &str, mode: &str, times: &[f32], values: &[f32]) {
+    let kind = if path == "rotation" { "VEC4" } else { "VEC3" };
+    let width = if path == "rotation" { 4 } else { 3 };
+    let input = kit.floats("SCALAR", times.len(), times);
+    let output = kit.floats(kind, values.len() / width, values);
+    kit.push(
+        "animations",
+        json!({
+            "name": "wave",
+            "samplers": [{ "input": input, "output": output, "interpolation": mode }],
+            "channels": [{ "sampler": 0, "target": { "node": node, "path": path } }],
+        }),
+    );
+}
+
+fn read(kit: &Kit, rate: f64) -> (Vec<Clip>, Vec<String>) {
+    let document = kit.open();
+    let loaded = characters(&document, None).unwrap();
+    clips(&document, &loaded[0].character.skeleton, rate).unwrap()
+}
+
+fn assert_turn(clip: &Clip, frame: usize, joint: usize, expected: &UnitQuaternion<f64>) {
+    let found = clip.frames[frame].rotations[joint];
+    assert!(
+        found.angle_to(expected) < 1e-5,
+        "frame {frame}: {found} is not {expected}"
+    );
+}
+
+#[test]
+fn linear_keys_are_sampled_with_both_ends() {
+    let mut kit = arm();
+    let keys = numbers(&[about_z(0.0), about_z(FRAC_PI_2)]);
+    animate(&mut kit, 1, "rotation", "LINEAR", &[1.0, 2.05], &keys);
+    let (clips, notes) = read(&kit, 10.0);
+    assert_eq!(notes, Vec::<String>::new());
+    let clip = &clips[0];
+    assert_eq!(clip.name, "wave");
+    assert_eq!(clip.frames.len(), 12);
+    assert!((clip.frames[11].time - 1.05).abs() < 1e-6);
+    assert_turn(clip, 0, 1, &UnitQuaternion::identity());
+    assert_turn(clip, 11, 1, &about_z(FRAC_PI_2));
+    assert_turn(clip, 5, 1, &about_z(FRAC_PI_2 * 0.5 / 1.05));
+    assert_turn(clip, 5, 0, &UnitQuaternion::identity());
+    // A whole number of steps: no frame twice at the end.
+    let mut kit = arm();
+    animate(&mut kit, 1, "rotation", "LINEAR", &[0.0, 1.0], &keys);
+    assert_eq!(read(&kit, 30.0).0[0].frames.len(), 31);
+    // One key is one frame.
+    let mut kit = arm();
+    animate(&mut kit, 1, "rotation", "LINEAR", &[3.0], &keys[4..]);
+    let (clips, _) = read(&kit, 30.0);
+    assert_eq!(clips[0].frames.len(), 1);
+    assert_turn(&clips[0], 0, 1, &about_z(FRAC_PI_2));
+}
+
+#[test]
+fn steps_and_splines_are_sampled_as_the_standard_says() {
+    let mut kit = arm();
+    animate(
+        &mut kit,
+        1,
+        "rotation",
+        "STEP",
+        &[0.0, 1.0],
+        &numbers(&[about_z(0.1), about_z(0.7)]),
+    );
+    let (clips, _) = read(&kit, 2.0);
+    assert_turn(&clips[0], 1, 1, &about_z(0.1));
+    assert_turn(&clips[0], 2, 1, &about_z(0.7));
+    // With tangents of zero the middle is the mean.
+    let mut kit = arm();
+    let zero = [0.0f32; 4];
+    let mut values = Vec::new();
+    for q in [about_z(0.0), about_z(FRAC_PI_2)] {
+        values.extend(zero);
+        values.extend(numbers(&[q]));
+        values.extend(zero);
+    }
+    animate(&mut kit, 1, "rotation", "CUBICSPLINE", &[0.0, 2.0], &values);
+    let (clips, _) = read(&kit, 1.0);
+    assert_turn(&clips[0], 1, 1, &about_z(FRAC_PI_4));
+    // A tangent out of the first key lifts the middle by span/8 of it, one into the last lowers it so.
+    for (place, sign) in [(8, 1.0), (12, -1.0)] {
+        let mut values = values.clone();
+        values[place..place + 4].copy_from_slice(&[0.0, 0.0, 0.8, 0.0]);
+        let mut kit = arm();
+        animate(&mut kit, 1, "rotation", "CUBICSPLINE", &[0.0, 2.0], &values);
+        let (a, b) = (about_z(0.0).coords, about_z(FRAC_PI_2).coords);
+        let lift = nalgebra::Vector4::new(0.0, 0.0, 0.8, 0.0) * sign * 2.0 / 8.0;
+        let middle = nalgebra::Quaternion::from((a + b) / 2.0 + lift);
+        let expected = UnitQuaternion::new_normalize(middle);
+        assert_turn(&read(&kit, 1.0).0[0], 1, 1, &expected);
+    }
+}
+
+#[test]
+fn turns_take_the_shorter_way() {
+    let mut kit = arm();
+    let mut keys = numbers(&[about_z(0.0), about_z(1.0)]);
+    keys[4..].iter_mut().for_each(|x| *x = -*x);
+    animate(&mut kit, 1, "rotation", "LINEAR", &[0.0, 1.0], &keys);
+    assert_turn(&read(&kit, 2.0).0[0], 1, 1, &about_z(0.5));
+}
+
+#[test]
+fn rotations_are_relative_to_bind_and_to_the_joint_above() {
+    let mut kit = arm();
+    // The elbow is bound turned by 0.4; a node between turns by 0.1, the elbow's own node by 0.3.
+    let bind: Matrix4<f64> =
+        Matrix4::<f64>::new_translation(&Vector3::<f64>::x()) * about_z(0.4).to_homogeneous();
+    let inverse: Vec<f32> = bind
+        .try_inverse()
+        .unwrap()
+        .iter()
+        .map(|&x| x as f32)
+        .collect();
+    let binds = [&INVERSE_BINDS[..16], &inverse].concat();
+    let accessor = kit.floats("MAT4", 2, &binds);
+    kit.json["skins"][0]["inverseBindMatrices"] = json!(accessor);
+    kit.push("nodes", json!({ "children": [1], "rotation": about_z(0.1).coords.as_slice(), "translation": [1, 0, 0] }));
+    kit.json["nodes"][0]["children"] = json!([3]);
+    kit.json["nodes"][1] = json!({ "name": "elbow", "rotation": about_z(0.3).coords.as_slice() });
+    animate(
+        &mut kit,
+        1,
+        "rotation",
+        "LINEAR",
+        &[0.0, 1.0],
+        &numbers(&[about_z(0.3), about_z(0.8)]),
+    );
+    // The node between is animated too, in a clip of its own.
+    animate(
+        &mut kit,
+        3,
+        "rotation",
+        "LINEAR",
+        &[0.0, 1.0],
+        &numbers(&[about_z(0.1), about_z(-0.2)]),
+    );
+    // And the shoulder, with the whole skeleton standing askew in the scene.
+    animate(
+        &mut kit,
+        0,
+        "rotation",
+        "LINEAR",
+        &[0.0, 1.0],
+        &numbers(&[about_z(0.0), about(Vector3::x(), 0.6)]),
+    );
+    // The elbow about an axis of its own: turns act in the joint's frame.
+    let turned = about_z(0.3) * about(Vector3::x(), 0.5);
+    animate(
+        &mut kit,
+        1,
+        "rotation",
+        "LINEAR",
+        &[0.0],
+        &numbers(&[turned]),
+    );
+    kit.push("nodes", json!({ "children": [0], "rotation": about(Vector3::y(), 1.0).coords.as_slice(), "scale": [3, 3, 3] }));
+    kit.json["scenes"][0]["nodes"] = json!([2, 4]);
+    let document = kit.open();
+    assert_eq!(
+        characters(&document, None).unwrap()[0].character.saved_pose,
+        None
+    );
+    let (clips, notes) = read(&kit, 1.0);
+    assert_eq!(notes, Vec::<String>::new());
+    assert_turn(&clips[0], 0, 1, &UnitQuaternion::identity());
+    assert_turn(&clips[0], 1, 1, &about_z(0.5));
+    assert_turn(&clips[1], 1, 1, &about_z(-0.3));
+    assert_turn(&clips[2], 1, 1, &UnitQuaternion::identity());
+    assert_turn(&clips[2], 1, 0, &about(Vector3::x(), 0.6));
+    assert_turn(&clips[3], 0, 1, &about(Vector3::x(), 0.5));
+}
+
+#[test]
+fn what_is_no_pose_is_noted() {
+    let mut kit = arm();
+    animate(
+        &mut kit,
+        1,
+        "translation",
+        "LINEAR",
+        &[0.0, 1.0],
+        &[1.0, 0.0, 0.0, 1.5, 0.0, 0.0],
+    );
+    animate(
+        &mut kit,
+        1,
+        "scale",
+        "LINEAR",
+        &[0.0, 1.0],
+        &[1.0, 1.0, 1.0, 0.0, 1.0, 1.0],
+    );
+    animate(
+        &mut kit,
+        2,
+        "rotation",
+        "LINEAR",
+        &[0.0],
+        &numbers(&[about_z(0.1)]),
+    );
+    kit.json["animations"][0]["channels"]
+        .as_array_mut()
+        .unwrap()
+        .push(json!({ "sampler": 0, "target": { "path": "pointer" } }));
+    let (clips, notes) = read(&kit, 10.0);
+    assert_eq!(clips.len(), 2, "a clip that moves no joint is none");
+    assert!(
+        notes[0].contains("1 channels that move no node"),
+        "{notes:?}"
+    );
+    assert!(
+        notes[1].contains("moves 1 joints away") && notes[1].contains("elbow"),
+        "{notes:?}"
+    );
+    assert!(notes[2].contains("scales 1 joints to nothing"), "{notes:?}");
+}
+
+#[test]
+fn broken_clips_are_left_out_and_broken_files_refused() {
+    let keys = numbers(&[about_z(0.0), about_z(1.0)]);
+    type Change<'a> = &'a dyn Fn(&mut Value);
+    let broken: [(&str, Change); 4] = [
+        ("SPLINE", &|_| {}),
+        ("LINEAR", &|sampler| sampler["output"] = json!(0)),
+        ("LINEAR", &|sampler| sampler["input"] = json!(3)),
+        ("CUBICSPLINE", &|_| {}),
+    ];
+    for (mode, change) in broken {
+        let mut kit = arm();
+        animate(&mut kit, 1, "rotation", mode, &[0.0, 1.0], &keys);
+        animate(&mut kit, 1, "rotation", "LINEAR", &[0.0, 1.0], &keys);
+        change(&mut kit.json["animations"][0]["samplers"][0]);
+        let (clips, notes) = read(&kit, 10.0);
+        assert_eq!(clips.len(), 1, "{mode}");
+        assert!(notes[0].contains("left out"), "{notes:?}");
+    }
+    let mut kit = arm();
+    animate(&mut kit, 1, "rotation", "LINEAR", &[1.0, 0.0], &keys);
+    assert!(read(&kit, 10.0).1[0].contains("rising key times"));
+    kit.json["animations"][0]["samplers"][0]["output"] = json!(99);
+    let document = kit.open();
+    let loaded = characters(&document, None).unwrap();
+    let found = faults(clips(&document, &loaded[0].character.skeleton, 10.0));
+    assert_fault_at(&found, "animations[0].samplers[0].output");
+    assert!(clips(&document, &loaded[0].character.skeleton, 0.0).is_err());
+}
+
+#[test]
+fn an_endless_clip_is_cut() {
+    let mut kit = arm();
+    let keys = numbers(&[about_z(0.0), about_z(1.0)]);
+    animate(&mut kit, 1, "rotation", "LINEAR", &[0.0, 1e30], &keys);
+    let (clips, notes) = read(&kit, 60.0);
+    assert_eq!(clips[0].frames.len(), 100_000);
+    assert!(
+        notes[0].contains("only its first 100000 frames"),
+        "{notes:?}"
+    );
+}
+
+fn poses() -> Vec<Pose> {
+    let (shoulder, elbow) = (JointId(0), JointId(1));
+    vec![
+        Pose::new("bend", vec![(elbow, about_z(1.2))]),
+        Pose::new(
+            "twist",
+            vec![
+                (shoulder, about(Vector3::x(), 0.8)),
+                (elbow, about(Vector3::new(1.0, 2.0, 3.0), -2.0)),
+            ],
+        ),
+        Pose::new("rest", vec![]),
+        Pose::new("over", vec![(elbow, about_z(3.0))]),
+    ]
+}
+
+/// An arm on a turned, scaled, animated and mid-pose hierarchy: everything the clip must see through.
+fn crooked_arm() -> Kit {
+    let mut kit = arm();
+    kit.push("nodes", json!({ "children": [1], "rotation": about_z(0.7).coords.as_slice(), "translation": [0.5, 0, 0], "scale": [2, 2, 2] }));
+    kit.json["nodes"][0]["children"] = json!([3]);
+    let matrix = Matrix4::<f64>::new_translation(&Vector3::new(0.1, 0.2, 0.3))
+        * about(Vector3::x(), 0.5).to_homogeneous();
+    kit.json["nodes"][1] = json!({ "name": "elbow", "matrix": matrix.as_slice() });
+    kit.push("nodes", json!({ "children": [0], "rotation": about(Vector3::y(), 1.0).coords.as_slice(), "scale": [0.01, 0.01, 0.01] }));
+    kit.json["nodes"][0]["translation"] = json!([4, 5, 6]);
+    kit.json["scenes"][0]["nodes"] = json!([2, 4]);
+    kit
+}
+
+#[test]
+fn a_pose_clip_plays_the_poses_it_was_made_of() {
+    for kit in [arm(), crooked_arm()] {
+        let document = kit.open();
+        let loaded = characters(&document, None).unwrap();
+        let skeleton = &loaded[0].character.skeleton;
+        let poses = poses();
+        let with_clip = with_pose_clip(&document, skeleton, &poses, "range", 0.5).unwrap();
+        let (read, _) = clips(&with_clip, skeleton, 2.0).unwrap();
+        let clip = &read[0];
+        assert_eq!(clip.name, "range");
+        assert_eq!(clip.frames.len(), 5);
+        for joint in skeleton.ids() {
+            assert_turn(clip, 0, joint.index(), &UnitQuaternion::identity());
+            for (p, pose) in poses.iter().enumerate() {
+                let turn = pose.rotations.iter().find(|(id, _)| *id == joint);
+                let expected = turn.map_or(UnitQuaternion::identity(), |&(_, q)| q);
+                assert_turn(clip, p + 1, joint.index(), &expected);
+            }
+        }
+    }
+}
+
+/// The scene's world matrices with the first animation of a file at key `key`, worked out by hand.
+fn worlds(file: &[u8], key: usize) -> Vec<Matrix4<f64>> {
+    let gltf = gltf::Gltf::from_slice(file).unwrap();
+    let blob = gltf.blob.clone().unwrap();
+    let mut parts: Vec<_> = gltf
+        .nodes()
+        .map(|node| node.transform().decomposed())
+        .collect();
+    let pick = |len: usize| key.min(len - 1);
+    for channel in gltf.animations().next().unwrap().channels() {
+        use gltf::animation::util::ReadOutputs;
+        let part = &mut parts[channel.target().node().index()];
+        match channel.reader(|_| Some(&blob)).read_outputs().unwrap() {
+            ReadOutputs::Translations(values) => {
+                part.0 = values.clone().nth(pick(values.len())).unwrap()
+            }
+            ReadOutputs::Rotations(values) => {
+                part.1 = values
+                    .into_f32()
+                    .nth(key.min(channel.sampler().output().count() - 1))
+                    .unwrap()
+            }
+            ReadOutputs::Scales(values) => part.2 = values.clone().nth(pick(values.len())).unwrap(),
+            ReadOutputs::MorphTargetWeights(_) => unreachable!(),
+        }
+    }
+    let mut worlds = vec![Matrix4::identity(); parts.len()];
+    let mut stack: Vec<(gltf::Node, Matrix4<f64>)> = gltf
+        .scenes()
+        .next()
+        .unwrap()
+        .nodes()
+        .map(|n| (n, Matrix4::identity()))
+        .collect();
+    while let Some((node, above)) = stack.pop() {
+        let (translation, rotation, scale) = parts[node.index()];
+        let transform = gltf::scene::Transform::Decomposed {
+            translation,
+            rotation,
+            scale,
+        };
+        let local: Vec<f64> = transform
+            .matrix()
+            .concat()
+            .into_iter()
+            .map(f64::from)
+            .collect();
+        worlds[node.index()] = above * Matrix4::from_column_slice(&local);
+        stack.extend(node.children().map(|child| (child, worlds[node.index()])));
+    }
+    worlds
+}
+
+#[test]
+fn a_viewer_shows_the_pose_clip_as_the_skeleton_means_it() {
+    for kit in [arm(), crooked_arm()] {
+        let document = kit.open();
+        let loaded = characters(&document, None).unwrap();
+        let skeleton = &loaded[0].character.skeleton;
+        let poses = poses();
+        let file = as_glb(&with_pose_clip(&document, skeleton, &poses, "range", 0.5).unwrap());
+        let bind = worlds(&file, 0);
+        let root = skeleton.joint(JointId(0));
+        // The root joint stays where the file shows it.
+        let placement = bind[root.node] * root.bind_world.try_inverse().unwrap();
+        for key in 0..=poses.len() {
+            let pose = if key == 0 {
+                Pose::new("bind", vec![])
+            } else {
+                poses[key - 1].clone()
+            };
+            let shown = worlds(&file, key);
+            for (joint, matrix) in skeleton
+                .joints()
+                .iter()
+                .zip(skeleton.skinning_matrices(&pose))
+            {
+                let expected = placement * matrix * joint.bind_world;
+                let difference = (shown[joint.node] - expected).amax() / expected.amax();
+                assert!(
+                    difference < 1e-5,
+                    "{} at key {key}: {difference}",
+                    joint.name
+                );
+            }
+        }
+        let text = parse_glb(&file).json;
+        assert_eq!(text["animations"][0]["name"], json!("range"));
+        assert!(
+            text["nodes"][1]["matrix"].is_null(),
+            "an animated node has no matrix"
+        );
+    }
+}
+
+#[test]
+fn a_pose_clip_goes_before_the_clips_of_the_file_and_leaves_them() {
+    let mut kit = arm();
+    animate(
+        &mut kit,
+        1,
+        "rotation",
+        "LINEAR",
+        &[0.0, 1.0],
+        &numbers(&[about_z(0.0), about_z(1.0)]),
+    );
+    let document = kit.open();
+    let loaded = characters(&document, None).unwrap();
+    let skeleton = &loaded[0].character.skeleton;
+    let baked = with_pose_clip(&document, skeleton, &poses(), "range", 0.25).unwrap();
+    assert_eq!(baked.json()["animations"].as_array().unwrap().len(), 2);
+    assert_eq!(
+        baked.json()["animations"][1],
+        document.json()["animations"][0]
+    );
+    let clip = &baked.json()["animations"][0];
+    let input = clip["samplers"][0]["input"].as_u64().unwrap() as usize;
+    assert_eq!(baked.json()["accessors"][input]["min"], json!([0.0]));
+    assert_eq!(baked.json()["accessors"][input]["max"], json!([1.0]));
+    assert_eq!(
+        clip["channels"].as_array().unwrap().len(),
+        2,
+        "rotations only, where nothing else differs"
+    );
+    assert!(with_pose_clip(&document, skeleton, &poses(), "range", 0.0).is_err());
+    // Bind alone is a clip too.
+    assert!(with_pose_clip(&document, skeleton, &[], "bind", 1.0).is_ok());
+}
+
+#[test]
+fn an_unbound_skeleton_has_a_pose_clip_too() {
+    let document = bare_arm().open();
+    let loaded = characters(&document, Some("shoulder")).unwrap();
+    let skeleton = &loaded[0].character.skeleton;
+    let file = as_glb(&with_pose_clip(&document, skeleton, &poses(), "range", 1.0).unwrap());
+    let elbow = worlds(&file, 1)[1];
+    let expected: Matrix4<f64> =
+        Matrix4::<f64>::new_translation(&Vector3::<f64>::x()) * about_z(1.2).to_homogeneous();
+    assert!((elbow - expected).amax() < 1e-6);
+}
+
+#[test]
+fn joints_that_would_shear_are_refused_by_name() {
+    let mut kit = arm();
+    kit.push("nodes", json!({ "children": [1], "scale": [1, 5, 1] }));
+    kit.json["nodes"][0]["children"] = json!([3]);
+    let document = kit.open();
+    let loaded = characters(&document, None).unwrap();
+    let found = faults(with_pose_clip(
+        &document,
+        &loaded[0].character.skeleton,
+        &poses(),
+        "range",
+        1.0,
+    ));
+    assert_fault_at(&found, "nodes[1]");
+}

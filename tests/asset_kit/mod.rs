@@ -1,0 +1,331 @@
+//! A small writer and taker-apart of glTF files for tests, independent of the crate's own.
+
+// Each test file uses what it needs of it.
+#![allow(dead_code)]
+
+use std::path::Path;
+
+use base64::Engine;
+use serde_json::{Value, json};
+use tanyard::asset::{self, Document, Loaded, WeightFormat};
+use tanyard::error::{Error, Fault};
+use tanyard::rig::{JointId, Weights};
+
+/// A document under construction: JSON, and the bytes of its one buffer.
+#[derive(Clone)]
+pub struct Kit {
+    pub json: Value,
+    pub bin: Vec<u8>,
+    pub chunks: Vec<(u32, Vec<u8>)>,
+}
+
+pub const U8: u32 = 5121;
+pub const I16: u32 = 5122;
+pub const U16: u32 = 5123;
+pub const U32: u32 = 5125;
+pub const F32: u32 = 5126;
+
+impl Kit {
+    pub fn new() -> Self {
+        Self {
+            json: json!({ "asset": { "version": "2.0" }, "scene": 0, "scenes": [{ "nodes": [] }] }),
+            bin: Vec::new(),
+            chunks: Vec::new(),
+        }
+    }
+
+    /// Appends an object to a top-level array; gives its number.
+    pub fn push(&mut self, array: &str, value: Value) -> usize {
+        let items = &mut self.json[array];
+        if items.is_null() {
+            *items = json!([]);
+        }
+        let items = items.as_array_mut().unwrap();
+        items.push(value);
+        items.len() - 1
+    }
+
+    /// Appends bytes to the buffer as a view, at a multiple of four.
+    pub fn view(&mut self, bytes: &[u8]) -> usize {
+        self.bin.resize(self.bin.len().next_multiple_of(4), 0);
+        let offset = self.bin.len();
+        self.bin.extend(bytes);
+        self.push(
+            "bufferViews",
+            json!({ "buffer": 0, "byteOffset": offset, "byteLength": bytes.len() }),
+        )
+    }
+
+    pub fn accessor(&mut self, kind: &str, component: u32, count: usize, bytes: &[u8]) -> usize {
+        let view = self.view(bytes);
+        self.push(
+            "accessors",
+            json!({ "bufferView": view, "componentType": component, "count": count, "type": kind }),
+        )
+    }
+
+    pub fn floats(&mut self, kind: &str, count: usize, numbers: &[f32]) -> usize {
+        self.accessor(kind, F32, count, &bytes_of(numbers))
+    }
+
+    fn json_with_buffer(&self, uri: Option<String>) -> Value {
+        let mut json = self.json.clone();
+        if json["buffers"].is_null() {
+            json.as_object_mut().unwrap().shift_remove("buffers");
+            if !self.bin.is_empty() {
+                json["buffers"] = json!([{ "byteLength": self.bin.len() }]);
+                if let Some(uri) = uri {
+                    json["buffers"][0]["uri"] = json!(uri);
+                }
+            }
+        }
+        json
+    }
+
+    pub fn glb(&self) -> Vec<u8> {
+        let mut text = self.json_with_buffer(None).to_string().into_bytes();
+        text.resize(text.len().next_multiple_of(4), b' ');
+        let mut bin = self.bin.clone();
+        bin.resize(bin.len().next_multiple_of(4), 0);
+        let mut parts = vec![(0x4E4F_534A, text)];
+        if !bin.is_empty() {
+            parts.push((0x004E_4942, bin));
+        }
+        parts.extend(self.chunks.clone());
+        let total: usize = 12
+            + parts
+                .iter()
+                .map(|(_, bytes)| 8 + bytes.len())
+                .sum::<usize>();
+        let mut file = b"glTF\x02\0\0\0".to_vec();
+        file.extend((total as u32).to_le_bytes());
+        for (kind, bytes) in parts {
+            file.extend((bytes.len() as u32).to_le_bytes());
+            file.extend(u32::to_le_bytes(kind));
+            file.extend(bytes);
+        }
+        file
+    }
+
+    /// As `.gltf` with its buffer in a data URI.
+    pub fn gltf_with_data(&self) -> Vec<u8> {
+        let data = base64::engine::general_purpose::STANDARD.encode(&self.bin);
+        let uri = format!("data:application/octet-stream;base64,{data}");
+        serde_json::to_vec_pretty(&self.json_with_buffer(Some(uri))).unwrap()
+    }
+
+    /// As `.gltf` with its buffer elsewhere.
+    pub fn gltf_with_uri(&self, uri: &str) -> Vec<u8> {
+        serde_json::to_vec_pretty(&self.json_with_buffer(Some(uri.to_owned()))).unwrap()
+    }
+
+    pub fn open(&self) -> Document {
+        Document::from_bytes(Path::new("kit.glb"), self.glb()).unwrap()
+    }
+
+    pub fn try_characters(&self) -> Result<Vec<Loaded>, Error> {
+        let document = Document::from_bytes(Path::new("kit.glb"), self.glb())?;
+        asset::characters(&document, None)
+    }
+
+    /// The faults that reading the characters gives.
+    pub fn faults(&self) -> Vec<Fault> {
+        faults(self.try_characters())
+    }
+}
+
+pub fn faults<T>(result: Result<T, Error>) -> Vec<Fault> {
+    match result {
+        Err(Error::Input(faults) | Error::Setting(faults)) => faults,
+        Err(other) => panic!("no faults but {other}"),
+        Ok(_) => panic!("no faults"),
+    }
+}
+
+/// Asserts that exactly one fault is given, at that JSON path, in the file `kit.glb`.
+pub fn assert_fault_at(faults: &[Fault], part: &str) {
+    assert_eq!(faults.len(), 1, "{faults:?}");
+    assert!(
+        faults[0].part.starts_with(part),
+        "{} is not at {part}",
+        faults[0]
+    );
+    let text = faults[0].to_string();
+    assert!(text.starts_with(&format!("kit.glb: {part}")), "{text}");
+    assert!(
+        text.contains("expected") && text.contains("found"),
+        "{text}"
+    );
+}
+
+/// A GLB taken apart: JSON, BIN, further chunks.
+pub fn parse_glb(file: &[u8]) -> Kit {
+    let word = |at: usize| u32::from_le_bytes(file[at..at + 4].try_into().unwrap());
+    assert_eq!(&file[..4], b"glTF");
+    assert_eq!(word(8) as usize, file.len());
+    let (mut json, mut bin, mut chunks) = (Value::Null, Vec::new(), Vec::new());
+    let mut at = 12;
+    while at < file.len() {
+        let (length, kind) = (word(at) as usize, word(at + 4));
+        assert_eq!(length % 4, 0, "chunks are padded");
+        let bytes = file[at + 8..at + 8 + length].to_vec();
+        match kind {
+            0x4E4F_534A => json = serde_json::from_slice(&bytes).unwrap(),
+            0x004E_4942 if bin.is_empty() => bin = bytes,
+            _ => chunks.push((kind, bytes)),
+        }
+        at += 8 + length;
+    }
+    Kit { json, bin, chunks }
+}
+
+pub fn bytes_of(numbers: &[f32]) -> Vec<u8> {
+    numbers.iter().flat_map(|x| x.to_le_bytes()).collect()
+}
+
+/// The bytes of a view of the first buffer.
+pub fn view_bytes(kit: &Kit, view: usize) -> Vec<u8> {
+    let view = &kit.json["bufferViews"][view];
+    let at = view["byteOffset"].as_u64().unwrap_or(0) as usize;
+    kit.bin[at..at + view["byteLength"].as_u64().unwrap() as usize].to_vec()
+}
+
+/// Two squares side by side with a seam between them: eight raw vertices, six welded.
+pub const SQUARES: [f32; 24] = [
+    0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 1.0, 1.0, 0.0, 0.0, 1.0, 0.0, // first
+    1.0, 0.0, 0.0, 2.0, 0.0, 0.0, 2.0, 1.0, 0.0, 1.0, 1.0, 0.0, // second
+];
+pub const SQUARE_CORNERS: [u8; 12] = [0, 1, 2, 0, 2, 3, 4, 5, 6, 4, 6, 7];
+
+/// The nodes of two joints, `shoulder` at the origin and `elbow` one along x, and the node `skin_node`
+/// that shows mesh 0.
+fn add_nodes(kit: &mut Kit, mesh_node: Value) {
+    kit.push("nodes", json!({ "name": "shoulder", "children": [1] }));
+    kit.push(
+        "nodes",
+        json!({ "name": "elbow", "translation": [1, 0, 0] }),
+    );
+    kit.push("nodes", mesh_node);
+    kit.json["scenes"][0]["nodes"] = json!([0, 2]);
+}
+
+pub const INVERSE_BINDS: [f32; 32] = [
+    1.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 1.0, //
+    1.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0, -1.0, 0.0, 0.0, 1.0,
+];
+
+/// The squares without joints: accessors 0 (positions) and 1 (corners), one mesh.
+fn squares(kit: &mut Kit) {
+    let positions = kit.floats("VEC3", 8, &SQUARES);
+    kit.json["accessors"][positions]["min"] = json!([0.0, 0.0, 0.0]);
+    kit.json["accessors"][positions]["max"] = json!([2.0, 1.0, 0.0]);
+    let corners = kit.accessor("SCALAR", U8, 12, &SQUARE_CORNERS);
+    kit.push(
+        "meshes",
+        json!({
+            "name": "sleeve",
+            "primitives": [{ "attributes": { "POSITION": positions }, "indices": corners }],
+        }),
+    );
+}
+
+/// An arm: the squares on two joints, the seam half and half. Accessors: 0 positions, 1 corners,
+/// 2 joints (u8), 3 weights (f32), 4 inverse bind matrices.
+pub fn arm() -> Kit {
+    let mut kit = Kit::new();
+    squares(&mut kit);
+    let joints = kit.accessor("VEC4", U8, 8, &[0, 1, 0, 0].repeat(8));
+    let half = |a: f32| [1.0 - a, a, 0.0, 0.0];
+    let weights: Vec<f32> = [0.0, 0.5, 0.5, 0.0, 0.5, 1.0, 1.0, 0.5]
+        .into_iter()
+        .flat_map(half)
+        .collect();
+    let weights = kit.floats("VEC4", 8, &weights);
+    let attributes = &mut kit.json["meshes"][0]["primitives"][0]["attributes"];
+    attributes["JOINTS_0"] = json!(joints);
+    attributes["WEIGHTS_0"] = json!(weights);
+    let bind = kit.floats("MAT4", 2, &INVERSE_BINDS);
+    kit.push(
+        "skins",
+        json!({ "joints": [0, 1], "inverseBindMatrices": bind }),
+    );
+    add_nodes(&mut kit, json!({ "name": "arm", "mesh": 0, "skin": 0 }));
+    kit
+}
+
+/// The arm without weights and without a skin.
+pub fn bare_arm() -> Kit {
+    let mut kit = Kit::new();
+    squares(&mut kit);
+    add_nodes(&mut kit, json!({ "name": "arm", "mesh": 0 }));
+    kit
+}
+
+/// The bare arm beside a skin object that no node uses.
+pub fn unused_skin() -> Kit {
+    let mut kit = bare_arm();
+    let bind = kit.floats("MAT4", 2, &INVERSE_BINDS);
+    kit.push(
+        "skins",
+        json!({ "name": "rig", "joints": [0, 1], "inverseBindMatrices": bind }),
+    );
+    kit
+}
+
+/// Weights that differ from vertex to vertex: `share` of the last joint grows with the vertex.
+pub fn slanted(loaded: &Loaded, format: WeightFormat) -> Weights {
+    let (count, steps) = (loaded.character.surface.len(), format.steps());
+    let last = JointId(loaded.character.skeleton.joints().len() as u16 - 1);
+    let entries = (0..count).flat_map(|v| {
+        let share = (v as u32 * 97 + 13) % (steps / 2);
+        let value = |step: u32| (f64::from(step) / f64::from(steps)) as f32;
+        [(JointId(0), value(steps - share)), (last, value(share))]
+    });
+    Weights::new(2, entries.collect())
+}
+
+/// Weights on that many joints each, all alike but for the last bit.
+pub fn spread(loaded: &Loaded, influences: usize, format: WeightFormat) -> Weights {
+    let (count, steps) = (loaded.character.surface.len(), format.steps());
+    let each = steps / influences as u32;
+    let entries = (0..count).flat_map(|_| {
+        (0..influences).map(move |j| {
+            let step = if j == 0 {
+                steps - each * (influences as u32 - 1)
+            } else {
+                each
+            };
+            (
+                JointId(j as u16),
+                (f64::from(step) / f64::from(steps)) as f32,
+            )
+        })
+    });
+    Weights::new(influences, entries.collect())
+}
+
+/// The glTF of a document, written to a scratch folder as GLB and read as bytes.
+pub fn as_glb(document: &Document) -> Vec<u8> {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("out.glb");
+    asset::save(document, &path).unwrap();
+    std::fs::read(&path).unwrap()
+}
+
+/// Reads JOINTS_n and WEIGHTS_n of a primitive as the gltf crate sees them.
+pub fn second_opinion(
+    file: &[u8],
+    mesh: usize,
+    primitive: usize,
+    set: u32,
+) -> (Vec<[u16; 4]>, Vec<[f32; 4]>) {
+    let gltf = gltf::Gltf::from_slice(file).expect("the gltf crate takes the file as valid");
+    let blob = gltf.blob.clone().unwrap();
+    let mesh = gltf.meshes().nth(mesh).unwrap();
+    let primitive = mesh.primitives().nth(primitive).unwrap();
+    let reader = primitive.reader(|_| Some(&blob));
+    (
+        reader.read_joints(set).unwrap().into_u16().collect(),
+        reader.read_weights(set).unwrap().into_f32().collect(),
+    )
+}

@@ -1,0 +1,540 @@
+//! The command as users run it: results on real characters, and what bad input gets.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use serde_json::Value;
+use tanyard::asset::{Document, characters};
+
+use crate::files::{assets, demos, tanyard, tanyard_ok, word};
+use crate::report::check_fields;
+
+fn bake(input: &Path, output: &Path, extra: &[&str]) -> Value {
+    let mut words = vec!["bake", word(input), "-o", word(output), "--report", "-"];
+    words.extend(extra);
+    let json: Value = serde_json::from_str(&tanyard_ok(&words)).expect("the report is JSON");
+    check_fields(&json);
+    json
+}
+
+/// A recipe that keeps tests quick where the figures do not matter.
+const QUICK: &str = "[poses]\nclips = false\nsweep_steps = 1\nblends = 8\nheld_out = 8\n";
+
+fn rms(report: &Value, set: &str, poses: &str) -> f64 {
+    report["characters"][0]["errors"][set][poses]["rms_percent"]
+        .as_f64()
+        .expect("a figure")
+}
+
+/// Writes a file into a folder and gives its path.
+fn put(folder: &Path, name: &str, bytes: impl AsRef<[u8]>) -> PathBuf {
+    let path = folder.join(name);
+    fs::write(&path, bytes).expect("a temporary folder can be written");
+    path
+}
+
+fn folder() -> tempfile::TempDir {
+    tempfile::tempdir().expect("a temporary folder")
+}
+
+#[test]
+fn baked_weights_beat_rigid_and_naive_ones_and_come_close_to_the_floor() {
+    let folder = folder();
+    for input in demos().into_iter().chain(assets()) {
+        let report = bake(&input, &folder.path().join("out.glb"), &[]);
+        let fox = word(&input).ends_with("Fox.glb");
+        // The goals of the project for its default stack at four influences.
+        let (least_gain, most_above) = if fox { (0.15, 0.03) } else { (0.25, 0.02) };
+        let (baked, rigid) = (
+            rms(&report, "baked", "held_out"),
+            rms(&report, "rigid", "held_out"),
+        );
+        assert!(
+            baked <= (1.0 - least_gain) * rigid,
+            "{}: {baked} against rigid {rigid}",
+            input.display()
+        );
+        assert!(
+            baked < rms(&report, "naive", "held_out"),
+            "{}",
+            input.display()
+        );
+        let (baked, floor) = (rms(&report, "baked", "fit"), rms(&report, "floor", "fit"));
+        assert!(
+            baked <= (1.0 + most_above) * floor,
+            "{}: {baked} against floor {floor}",
+            input.display()
+        );
+        assert!(
+            floor <= baked * (1.0 + 1e-6),
+            "{}: the floor is no floor",
+            input.display()
+        );
+    }
+}
+
+#[test]
+fn every_format_and_cap_gives_valid_weights_and_leaves_the_rest_alone() {
+    let folder = folder();
+    for input in demos() {
+        let before = Document::open(&input).expect("a demo opens");
+        for (format, influences) in [
+            ("u8", "4"),
+            ("u16", "3"),
+            ("f32", "8"),
+            ("u8", "8"),
+            ("f32", "1"),
+        ] {
+            let text = format!("[write]\nweights = \"{format}\"\n{QUICK}");
+            let recipe = put(folder.path(), "r.toml", text);
+            let output = folder.path().join("out.glb");
+            bake(
+                &input,
+                &output,
+                &["--influences", influences, "--recipe", word(&recipe)],
+            );
+            let after = Document::open(&output).expect("the output opens");
+            for loaded in characters(&after, None).expect("the output has skins") {
+                let weights = loaded.character.weights.expect("the output has weights");
+                weights
+                    .check(loaded.character.skeleton.joints().len())
+                    .expect("valid weights");
+                assert!(weights.most_influences() <= influences.parse().expect("a number"));
+            }
+            for key in [
+                "asset",
+                "animations",
+                "images",
+                "textures",
+                "materials",
+                "samplers",
+                "scenes",
+                "scene",
+            ] {
+                let (a, b) = (before.json().get(key), after.json().get(key));
+                assert_eq!(a, b, "{}: {key}", input.display());
+            }
+        }
+    }
+}
+
+#[test]
+fn threads_do_not_change_a_byte() {
+    let folder = folder();
+    let input = &demos()[0];
+    let recipe = put(
+        folder.path(),
+        "r.toml",
+        format!("{QUICK}[fit]\nsmoothness = 0.01\n"),
+    );
+    let bytes = |threads: &str| {
+        let output = folder.path().join(format!("out{threads}.glb"));
+        bake(
+            input,
+            &output,
+            &["--threads", threads, "--recipe", word(&recipe)],
+        );
+        fs::read(&output).expect("the output is there")
+    };
+    let one = bytes("1");
+    assert!(one == bytes("2") && one == bytes("8"));
+}
+
+#[test]
+fn baking_in_place_is_safe_and_does_not_grow_the_file() {
+    let folder = folder();
+    let path = put(
+        folder.path(),
+        "newt.glb",
+        fs::read(&demos()[2]).expect("a demo is there"),
+    );
+    bake(&path, &path, &[]);
+    let first = fs::metadata(&path).expect("there").len();
+    for _ in 0..3 {
+        bake(&path, &path, &[]);
+    }
+    assert_eq!(fs::metadata(&path).expect("there").len(), first);
+    assert_eq!(
+        fs::read_dir(folder.path()).expect("readable").count(),
+        1,
+        "no litter"
+    );
+}
+
+#[test]
+fn pose_file_gives_the_same_poses_in_and_out() {
+    let folder = folder();
+    let input = &demos()[2];
+    let poses = folder.path().join("poses.json");
+    let recipe = put(folder.path(), "r.toml", QUICK);
+    let with = ["--recipe", word(&recipe)];
+    tanyard_ok(&["poses", word(input), "-o", word(&poses), with[0], with[1]]);
+    let plain = folder.path().join("plain.glb");
+    let given = folder.path().join("given.glb");
+    let a = bake(input, &plain, &with);
+    let b = bake(input, &given, &["--poses", word(&poses), with[0], with[1]]);
+    assert_eq!(a["characters"][0]["poses"], b["characters"][0]["poses"]);
+    assert!((rms(&a, "baked", "fit") - rms(&b, "baked", "fit")).abs() < 1e-9);
+    assert!(fs::read(plain).expect("there") == fs::read(given).expect("there"));
+}
+
+#[test]
+fn range_of_motion_plays_the_poses() {
+    let folder = folder();
+    for input in demos() {
+        let (clip, data) = (
+            folder.path().join("range.glb"),
+            folder.path().join("poses.json"),
+        );
+        let recipe = put(
+            folder.path(),
+            "r.toml",
+            "[poses]\nclips = false\nsweep_steps = 1\nblends = 9\n",
+        );
+        tanyard_ok(&[
+            "poses",
+            word(&input),
+            "-o",
+            word(&clip),
+            "--recipe",
+            word(&recipe),
+        ]);
+        tanyard_ok(&[
+            "poses",
+            word(&input),
+            "-o",
+            word(&data),
+            "--recipe",
+            word(&recipe),
+        ]);
+        let document = Document::open(&clip).expect("the clip opens");
+        let loaded = characters(&document, None).expect("it has skins");
+        let skeleton = &loaded[0].character.skeleton;
+        let text = fs::read_to_string(&data).expect("there");
+        let poses = tanyard::pose::file::parse(&data, &text, &[skeleton]).expect("a pose file");
+        // Sampled at twice a second: bind, then a frame a pose.
+        let (clips, _) = tanyard::asset::clips(&document, skeleton, 2.0).expect("clips");
+        let frames = &clips[0].frames;
+        assert_eq!(frames.len(), poses[0].len() + 1, "{}", input.display());
+        for (frame, pose) in frames[1..].iter().zip(&poses[0]) {
+            for (id, rotation) in &pose.rotations {
+                let apart = frame.rotations[id.index()].angle_to(rotation).to_degrees();
+                // The clip holds f32.
+                assert!(
+                    apart < 0.01,
+                    "{}: {} by {apart} degrees",
+                    pose.name,
+                    skeleton.joint(*id).name
+                );
+            }
+        }
+    }
+}
+
+#[test]
+fn dry_run_writes_nothing_and_its_memory_holds() {
+    let folder = folder();
+    for input in demos() {
+        let output = folder.path().join("out.glb");
+        let recipe = put(folder.path(), "r.toml", QUICK);
+        let with = ["--recipe", word(&recipe)];
+        let text = tanyard_ok(&[
+            "bake",
+            word(&input),
+            "-o",
+            word(&output),
+            "--dry-run",
+            with[0],
+            with[1],
+        ]);
+        assert!(text.contains("would bake") && !output.exists());
+        let size = text
+            .split("memory: about ")
+            .nth(1)
+            .and_then(|rest| rest.lines().next())
+            .expect("a size");
+        let estimate = tanyard::units::parse_bytes(&size.replace(' ', "")).expect("a size");
+        let report = bake(&input, &output, &with);
+        fs::remove_file(&output).expect("the output is there");
+        let peak = report["characters"][0]["peak_memory_bytes"]
+            .as_u64()
+            .expect("Linux tells");
+        assert!(
+            peak <= estimate,
+            "{}: {peak} of {estimate}",
+            input.display()
+        );
+        assert!(
+            estimate <= 3 * peak,
+            "{}: {estimate} says too much, {peak} is true",
+            input.display()
+        );
+    }
+}
+
+#[test]
+fn too_little_memory_is_said_before_work_starts() {
+    let folder = folder();
+    let output = folder.path().join("out.glb");
+    let ran = tanyard(&[
+        "bake",
+        word(&demos()[1]),
+        "-o",
+        word(&output),
+        "--memory",
+        "5M",
+    ]);
+    let error = String::from_utf8_lossy(&ran.stderr);
+    assert_eq!(ran.status.code(), Some(3), "{error}");
+    assert!(
+        error.contains("needs about") && error.contains("5.0 MiB") && !output.exists(),
+        "{error}"
+    );
+}
+
+#[test]
+fn poses_take_no_memory() {
+    let folder = folder();
+    let input = &demos()[1];
+    let peak = |blends: usize| {
+        // Blends of two joints, so that five thousand are quick.
+        let recipe = put(
+            folder.path(),
+            "r.toml",
+            format!(
+                "[poses]\nclips = false\nsweep_steps = 0\nheld_out = 4\nblends = {blends}\nranges = [{{ joints = \"hand_l\", x = [-20, 20] }}, {{ joints = \"*\" }}]\n[[layer]]\nkind = \"mush\"\nrounds = 1\n"
+            ),
+        );
+        let report = bake(
+            input,
+            &folder.path().join("out.glb"),
+            &["--recipe", word(&recipe)],
+        );
+        report["characters"][0]["peak_memory_bytes"]
+            .as_f64()
+            .expect("Linux tells")
+    };
+    let (few, many) = (peak(100), peak(5000));
+    assert!(many < 1.1 * few, "{few} to {many}");
+}
+
+#[test]
+fn bad_input_is_named_and_nothing_is_written() {
+    let folder = folder();
+    let good = fs::read(&demos()[2]).expect("a demo is there");
+    let cut = put(folder.path(), "cut.glb", &good[..good.len() / 2]);
+    let text = put(
+        folder.path(),
+        "text.gltf",
+        "{\"asset\": {\"version\": \"2.0\"}, ",
+    );
+    let cases = [
+        (cut, "cut.glb"),
+        (text, "text.gltf"),
+        (folder.path().join("missing.glb"), "missing.glb"),
+        (
+            patched(folder.path(), "range.glb", &good, |json| {
+                json["meshes"][0]["primitives"][0]["attributes"]["POSITION"] = 9999.into()
+            }),
+            "POSITION",
+        ),
+        (
+            patched(folder.path(), "cycle.glb", &good, |json| {
+                let joint = json["skins"][0]["joints"][3].as_u64().expect("a joint") as usize;
+                json["nodes"][joint]["children"] = serde_json::json!([joint]);
+            }),
+            "nodes",
+        ),
+        (
+            patched(folder.path(), "bare.glb", &good, |json| {
+                json.as_object_mut()
+                    .expect("an object")
+                    .shift_remove("skins");
+            }),
+            "--skeleton",
+        ),
+        (
+            patched(folder.path(), "draco.glb", &good, |json| {
+                json["extensionsRequired"] = serde_json::json!(["KHR_draco_mesh_compression"]);
+            }),
+            "KHR_draco_mesh_compression",
+        ),
+    ];
+    for (input, part) in cases {
+        let output = folder.path().join("never.glb");
+        let ran = tanyard(&["bake", word(&input), "-o", word(&output)]);
+        let error = String::from_utf8_lossy(&ran.stderr);
+        assert_eq!(ran.status.code(), Some(3), "{}: {error}", input.display());
+        assert!(error.contains(part), "{}: {error}", input.display());
+        assert!(
+            error.contains(input.file_name().and_then(|n| n.to_str()).expect("a name")),
+            "{error}"
+        );
+        assert!(!output.exists());
+    }
+}
+
+/// A copy of a GLB with its JSON changed.
+fn patched(folder: &Path, name: &str, glb: &[u8], change: impl FnOnce(&mut Value)) -> PathBuf {
+    let length = u32::from_le_bytes(glb[12..16].try_into().expect("four bytes")) as usize;
+    let mut json: Value = serde_json::from_slice(&glb[20..20 + length]).expect("JSON");
+    change(&mut json);
+    let mut text = json.to_string().into_bytes();
+    text.resize(text.len().next_multiple_of(4), b' ');
+    let rest = &glb[20 + length..];
+    let mut out = glb[..8].to_vec();
+    out.extend((20 + text.len() as u32 + rest.len() as u32).to_le_bytes());
+    out.extend((text.len() as u32).to_le_bytes());
+    out.extend(b"JSON");
+    out.extend(text);
+    out.extend(rest);
+    put(folder, name, out)
+}
+
+/// The place in a GLB of the first element of an accessor.
+fn data_of(glb: &[u8], accessor: impl FnOnce(&Value) -> u64) -> usize {
+    let length = u32::from_le_bytes(glb[12..16].try_into().expect("four bytes")) as usize;
+    let json: Value = serde_json::from_slice(&glb[20..20 + length]).expect("JSON");
+    let accessor = &json["accessors"][accessor(&json) as usize];
+    let view = &json["bufferViews"][accessor["bufferView"].as_u64().expect("a view") as usize];
+    let offset = |value: &Value| value["byteOffset"].as_u64().unwrap_or(0) as usize;
+    28 + length + offset(view) + offset(accessor)
+}
+
+#[test]
+fn numbers_that_are_none_are_named() {
+    let folder = folder();
+    let good = fs::read(&demos()[2]).expect("a demo is there");
+    let position = data_of(&good, |json| {
+        json["meshes"][0]["primitives"][0]["attributes"]["POSITION"]
+            .as_u64()
+            .expect("there")
+    });
+    let matrix = data_of(&good, |json| {
+        json["skins"][0]["inverseBindMatrices"]
+            .as_u64()
+            .expect("there")
+    });
+    let nan = f32::NAN.to_le_bytes();
+    for (at, bytes, part) in [
+        (position, &nan[..], "POSITION"),
+        (matrix + 64, &nan[..], "inverseBindMatrices"),
+        // The first three columns of the second matrix: no inverse.
+        (matrix + 64, &[0u8; 48][..], "inverseBindMatrices"),
+    ] {
+        let mut bad = good.clone();
+        bad[at..at + bytes.len()].copy_from_slice(bytes);
+        let input = put(folder.path(), "bad.glb", bad);
+        let output = folder.path().join("never.glb");
+        let ran = tanyard(&["bake", word(&input), "-o", word(&output)]);
+        let error = String::from_utf8_lossy(&ran.stderr);
+        assert_eq!(ran.status.code(), Some(3), "{part}: {error}");
+        assert!(
+            error.contains(part) && error.contains("bad.glb") && !output.exists(),
+            "{error}"
+        );
+    }
+}
+
+#[test]
+fn wrong_words_and_recipes_exit_with_2() {
+    let folder = folder();
+    let input = word(&demos()[2]).to_owned();
+    let output = folder.path().join("never.glb");
+    let recipe = put(folder.path(), "r.toml", "[fit]\ninfluence = 3\n");
+    for words in [
+        vec!["bake", &input],
+        vec!["bake", &input, "-o", word(&output), "--influences", "9"],
+        vec![
+            "bake",
+            &input,
+            "-o",
+            word(&output),
+            "--recipe",
+            word(&recipe),
+        ],
+        vec!["bake", &input, "-o", word(&output), "--memory", "lots"],
+        vec!["tan", &input],
+    ] {
+        let ran = tanyard(&words);
+        let error = String::from_utf8_lossy(&ran.stderr);
+        assert_eq!(ran.status.code(), Some(2), "{words:?}: {error}");
+        assert!(!output.exists());
+    }
+}
+
+#[test]
+fn poses_with_unknown_joints_name_the_nearest() {
+    let folder = folder();
+    let input = &demos()[1];
+    let poses = put(
+        folder.path(),
+        "poses.json",
+        r#"{"poses":[{"name":"a","joints":{"hand_ll":[0,0,0,1]}}]}"#,
+    );
+    let output = folder.path().join("never.glb");
+    let ran = tanyard(&[
+        "bake",
+        word(input),
+        "-o",
+        word(&output),
+        "--poses",
+        word(&poses),
+    ]);
+    let error = String::from_utf8_lossy(&ran.stderr);
+    assert_eq!(ran.status.code(), Some(3), "{error}");
+    for part in ["poses.json", "poses[0].joints[\"hand_ll\"]", "\"hand_l\""] {
+        assert!(error.contains(part), "{error}");
+    }
+    assert!(!output.exists());
+}
+
+#[test]
+fn target_that_cannot_be_written_fails_before_work() {
+    let folder = folder();
+    let input = &demos()[2];
+    let missing = folder.path().join("no").join("such").join("out.glb");
+    for output in [missing.as_path(), folder.path()] {
+        let ran = tanyard(&["bake", word(input), "-o", word(output)]);
+        let error = String::from_utf8_lossy(&ran.stderr);
+        assert_eq!(ran.status.code(), Some(3), "{error}");
+        assert!(
+            error.contains(word(output)) && error.contains("untouched"),
+            "{error}"
+        );
+    }
+}
+
+#[test]
+fn layers_only_where_asked() {
+    let folder = folder();
+    let input = &demos()[1];
+    let recipe = |only: &str| {
+        put(
+            folder.path(),
+            "r.toml",
+            format!(
+                "[poses]\nblends = 4\nheld_out = 8\nclips = false\n[[layer]]\nkind = \"mush\"\nrounds = 4\nonly = {only}\n"
+            ),
+        )
+    };
+    let output = folder.path().join("out.glb");
+    let all = bake(input, &output, &["--recipe", word(&recipe("{}"))]);
+    let hand = bake(
+        input,
+        &output,
+        &["--recipe", word(&recipe("{ joints = [\"hand_l\"] }"))],
+    );
+    // The target departs from rigid in a small place only.
+    assert!(rms(&hand, "rigid", "held_out") < 0.5 * rms(&all, "rigid", "held_out"));
+    let ran = tanyard(&[
+        "bake",
+        word(input),
+        "-o",
+        word(&output),
+        "--recipe",
+        word(&recipe("{ materials = [\"no such\"] }")),
+    ]);
+    assert_eq!(ran.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&ran.stderr).contains("no material matches"));
+}

@@ -1,0 +1,88 @@
+//! The report as others read it: its published schema, and its form on the wire.
+
+use std::fs;
+use std::path::Path;
+
+use serde_json::Value;
+
+#[test]
+fn published_schema_is_that_of_the_report() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/report.schema.json");
+    let published = fs::read_to_string(&path).unwrap_or_default();
+    let made = tanyard::report::json_schema();
+    if std::env::var_os("TANYARD_REMAKE").is_some() {
+        fs::write(&path, &made).expect("docs can be written");
+        return;
+    }
+    assert!(
+        published == made,
+        "docs/report.schema.json is out of date: run the tests with TANYARD_REMAKE=1"
+    );
+}
+
+/// Every field that a script may rely on, named again here: a change in the struct must be one here.
+pub fn check_fields(report: &Value) {
+    assert_eq!(report["schema"], "tanyard-report/1");
+    assert_eq!(report["tool"]["name"], "tanyard");
+    assert_eq!(report["tool"]["version"], env!("CARGO_PKG_VERSION"));
+    let characters = report["characters"].as_array().expect("a list");
+    assert!(!characters.is_empty());
+    for c in characters {
+        for path in ["/name", "/input", "/output"] {
+            assert!(c.pointer(path).is_some_and(Value::is_string), "{path}");
+        }
+        assert_eq!(c["status"], "baked");
+        for path in [
+            "/surface/raw_vertices",
+            "/surface/welded_vertices",
+            "/surface/triangles",
+            "/surface/pieces",
+            "/skeleton/joints",
+            "/poses/fit",
+            "/poses/held_out",
+            "/fit/unidentified_vertices",
+            "/peak_memory_bytes",
+        ] {
+            assert!(c.pointer(path).is_some_and(Value::is_u64), "{path}");
+        }
+        for set in ["rigid", "naive", "baked", "floor"] {
+            for poses in ["fit", "held_out"] {
+                for figure in ["rms_percent", "p99_percent", "max_percent"] {
+                    let path = format!("/errors/{set}/{poses}/{figure}");
+                    assert!(c.pointer(&path).is_some_and(Value::is_f64), "{path}");
+                }
+            }
+        }
+        assert!(
+            c.pointer("/errors/baked_units/held_out/rms_units")
+                .is_some_and(Value::is_f64)
+        );
+        let worst = &c["worst"][0];
+        for field in ["mesh", "pose"] {
+            assert!(worst[field].is_string(), "{field}");
+        }
+        assert!(worst["joints"].is_array() && worst["error_percent"].is_f64());
+        let influences: u64 = c["influences"]
+            .as_array()
+            .expect("a list")
+            .iter()
+            .filter_map(Value::as_u64)
+            .sum();
+        assert_eq!(
+            influences,
+            c["surface"]["welded_vertices"].as_u64().expect("a number")
+        );
+        assert!(c["fit"]["kkt_residual"].is_f64() && c["fit"]["unidentified_joints"].is_array());
+        for stage in [
+            "read_s",
+            "prepare_s",
+            "gather_s",
+            "solve_s",
+            "measure_s",
+            "write_s",
+        ] {
+            assert!(c["timings"][stage].is_f64(), "{stage}");
+        }
+        assert!(c["warnings"].is_array());
+    }
+}
