@@ -161,7 +161,7 @@ fn read(
     vertices: usize,
     odd: &mut Oddities,
 ) -> Result<Vec<Set>, Fault> {
-    let read_set = |&(joints, weights): &(usize, usize)| {
+    let mut read_set = |&(joints, weights): &(usize, usize)| {
         let joints = Accessor::open(document, joints)?;
         joints.require(
             "VEC4",
