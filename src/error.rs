@@ -76,7 +76,7 @@ pub enum Error {
     #[error("{}", lines(.0))]
     Setting(Vec<Fault>),
     /// A file could not be written; what was there before is untouched.
-    #[error("{}: cannot write: {reason}; what was there before is untouched", path.display())]
+    #[error("{}: cannot write: {reason}; nothing was written", path.display())]
     Output {
         /// The target.
         path: PathBuf,

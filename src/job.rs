@@ -116,8 +116,19 @@ pub fn plan(request: &Request) -> Result<Vec<Plan>, Error> {
 pub struct PoseSets {
     /// The document that the skins came from.
     pub document: Document,
-    /// The skins with their sets.
-    pub sets: Vec<(Character, PoseSet)>,
+    /// Those of each skin.
+    pub sets: Vec<SkinPoses>,
+}
+
+/// The pose set of one skin.
+#[derive(Debug)]
+pub struct SkinPoses {
+    /// The skin.
+    pub character: Character,
+    /// Its poses.
+    pub poses: PoseSet,
+    /// What the user should know.
+    pub notes: Vec<String>,
 }
 
 /// Makes pose sets without baking.
@@ -129,7 +140,11 @@ pub fn poses(request: &Request) -> Result<PoseSets, Error> {
     let sets = (0..source.loaded.len())
         .map(|index| {
             let work = source.prepare(request, index)?;
-            Ok((work.loaded.character.clone(), work.poses))
+            Ok(SkinPoses {
+                character: work.loaded.character.clone(),
+                poses: work.poses,
+                notes: work.warnings,
+            })
         })
         .collect::<Result<_, Error>>()?;
     Ok(PoseSets {
@@ -207,8 +222,20 @@ impl Source {
         if let Some(given) = &self.given {
             poses.fit = given[index].clone().into();
         }
-        if poses.fit.is_empty() {
-            warnings.push("no joint bends this surface: there is nothing to fit".to_owned());
+        let bends = pose::bending_joints(&character.skeleton, &base);
+        if !bends.contains(&true) {
+            warnings
+                .push("no joint bends this surface: every vertex keeps its one joint".to_owned());
+        } else if !poses
+            .fit
+            .iter()
+            .any(|pose| pose.rotations.iter().any(|(id, _)| bends[id.index()]))
+        {
+            // Weights from no information would look like a result.
+            let file = request.poses.as_ref().unwrap_or(&request.input);
+            let fault = Fault::new(file, "", "at least one pose that bends the surface", "none")
+                .remedy("check [poses] of the recipe, or the pose file");
+            return Err(Error::Setting(vec![fault]));
         }
         let stack = Stack::new(
             &character.surface,

@@ -348,7 +348,7 @@ impl LayerSettings {
             check(
                 belongs,
                 &part,
-                &format!("options of {} only", self.name()),
+                &format!("an option of {}", self.name()),
                 format!("one of {other}"),
             );
         }
@@ -363,7 +363,7 @@ impl LayerSettings {
         check(
             self.border.is_none() || mush,
             &format!("{part}.border"),
-            "options of relax only",
+            "an option of relax",
             "one of mush".to_owned(),
         );
         if let Some(only) = &self.only {
@@ -465,9 +465,12 @@ fn toml_fault(path: &Path, text: &str, error: &toml::de::Error) -> Fault {
     let message = error.message();
     let quoted: Vec<&str> = message.split('`').skip(1).step_by(2).collect();
     if let (true, Some((found, known))) = (message.starts_with("unknown"), quoted.split_first()) {
+        let distance = |name: &str| strsim::damerau_levenshtein(name, found);
         let nearest = known
             .iter()
-            .min_by_key(|name| (strsim::damerau_levenshtein(name, found), **name));
+            .min_by_key(|name| (distance(name), **name))
+            // Half the letters wrong is another word.
+            .filter(|name| distance(name) <= name.len() / 2);
         return Fault::new(
             path,
             part,

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 
 use tanyard::asset::{Document, characters};
 use tanyard::bind;
-use tanyard::deform::{Border, LayerKind, LayerOptions, MushOptions, Skinning, Stack};
+use tanyard::deform::{Border, LayerKind, LayerOptions, MushOptions, Scratch, Skinning, Stack};
 use tanyard::job::{self, Request, Stage, Watch};
 use tanyard::pose::{file, pose_set};
 use tanyard::recipe::Recipe;
@@ -124,6 +124,10 @@ fn positions(
     layers: &[LayerOptions],
 ) -> Vec<[f32; 3]> {
     let stack = Stack::new(&character.surface, base, Skinning::Linear, layers);
+    let (whole, mut scratch) = (
+        stack.whole(character.skeleton.joints().len()),
+        Scratch::default(),
+    );
     let mut all = Vec::new();
     for chunk in poses.chunks(LANES) {
         let block = Block::new(
@@ -131,7 +135,7 @@ fn positions(
             &chunk.iter().collect::<Vec<_>>(),
             stack.centre,
         );
-        let shapes = stack.whole().evaluate(block, (0..chunk.len()).collect());
+        let shapes = whole.evaluate(block, (0..chunk.len()).collect(), &mut scratch, Vec::new());
         for lane in 0..chunk.len() {
             all.extend(character.surface.welded.iter().map(|&v| {
                 let point = shapes.targets[v as usize].lane(lane);

@@ -485,8 +485,8 @@ impl<'a> State<'a> {
             (0..self.strays.len()).max_by(|&a, &b| self.strays[a].total_cmp(&self.strays[b]));
         if let (true, Some(farthest)) = (straying > 0, farthest) {
             notes.push(format!(
-                "clip {clip:?} moves {straying} joints away from their bind place ({:?} the farthest, by \
-                 {:.1} % of the skeleton's size): only rotations are part of a pose",
+                "clip {clip:?} moves joints away from their bind place ({straying} of them, {:?} the \
+                 farthest, by {:.1} % of the skeleton's size): only rotations are part of a pose",
                 name(farthest),
                 100.0 * self.strays[farthest] / self.stage.size
             ));

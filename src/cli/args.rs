@@ -9,7 +9,8 @@ use clap::{Args, Parser, Subcommand};
 ///
 /// Takes a character in glTF, binds each vertex to one joint, moves every joint through its range, lets
 /// the reference layers (an edge relax, then a delta mush) show how the character should bend, and fits
-/// skin weights of a few joints a vertex that come closest. Everything else in the file stays as it is.
+/// skin weights of a few joints a vertex that come closest. Everything else in the file stays as it is
+/// (a mesh that was not bound yet gets a skin).
 #[derive(Debug, Parser)]
 #[command(name = "tanyard", version, max_term_width = 100, after_help = EXIT_CODES)]
 pub struct Cli {
@@ -18,14 +19,13 @@ pub struct Cli {
     pub command: Command,
 }
 
-const EXIT_CODES: &str = "\
-Exit codes: 0 all is well; 1 a limit of the recipe was exceeded; 2 the command or the recipe is wrong;
-3 an input could not be processed; 130 interrupted. A file is written whole or not at all.";
+const EXIT_CODES: &str = "Exit codes: 0 all is well; 2 the command or the recipe is wrong; 3 an input could not be \
+processed; 130 interrupted. A file is written whole or not at all.";
 
 /// The subcommands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
-    /// Fit skin weights and write them into a copy of the file
+    /// Fit skin weights, of every skin of a file, and write them into a copy of it
     Bake(BakeArgs),
     /// Write the pose set that a bake would use, as data or as a clip
     Poses(PosesArgs),
@@ -51,18 +51,25 @@ pub struct BakeArgs {
     /// Where to write: .glb or .gltf; may be the input
     #[arg(short, long, value_name = "FILE", required_unless_present = "dry_run")]
     pub output: Option<PathBuf>,
-    /// Joints a vertex at most [default: the recipe's, else 4]
+    /// Joints a vertex at most, whatever the recipe says [default: the recipe's, else 4]
     #[arg(short = 'k', long, value_name = "K", value_parser = clap::value_parser!(u8).range(1..=8))]
     pub influences: Option<u8>,
-    /// A pose file in place of the poses of the fit
+    /// A pose file in place of the poses of the fit; held-out poses still come from the recipe
     #[arg(long, value_name = "FILE")]
     pub poses: Option<PathBuf>,
     /// Write the report as JSON; - for standard output
     #[arg(long, value_name = "FILE")]
     pub report: Option<PathBuf>,
     /// Say what would be done and what memory it needs; write nothing
-    #[arg(long)]
+    #[arg(long, conflicts_with = "report")]
     pub dry_run: bool,
+    /// Memory that may be used, such as 512M or 2G: fewer poses run side by side, and where that is not
+    /// enough nothing starts
+    #[arg(long, value_name = "SIZE", value_parser = crate::units::parse_bytes)]
+    pub memory: Option<u64>,
+    /// Print timings and peak memory as well
+    #[arg(short, long, conflicts_with = "quiet")]
+    pub verbose: bool,
     /// What every command takes.
     #[command(flatten)]
     pub common: Common,
@@ -98,7 +105,7 @@ pub struct PosesArgs {
 /// What every command takes.
 #[derive(Debug, Args)]
 pub struct Common {
-    /// Settings of the character
+    /// Settings, as TOML (docs/recipes.md)
     #[arg(long, value_name = "FILE")]
     pub recipe: Option<PathBuf>,
     /// The root of the joint tree (name or #index), for a file without skin
@@ -107,15 +114,9 @@ pub struct Common {
     /// Threads [default: all processors]
     #[arg(long, value_name = "N")]
     pub threads: Option<NonZeroUsize>,
-    /// Memory that may be used, such as 512M or 2G
-    #[arg(long, value_name = "SIZE", value_parser = crate::units::parse_bytes)]
-    pub memory: Option<u64>,
     /// Print errors only
-    #[arg(short, long, conflicts_with = "verbose")]
-    pub quiet: bool,
-    /// Print timings and all findings
     #[arg(short, long)]
-    pub verbose: bool,
+    pub quiet: bool,
 }
 
 #[cfg(test)]

@@ -6,13 +6,14 @@ use std::path::Path;
 use super::args::{BakeArgs, Common};
 use super::progress::Progress;
 use crate::asset;
-use crate::error::{Error, Fault};
+use crate::error::Error;
 use crate::job::{self, Request};
 use crate::report::{self, Report};
 
 pub(super) fn run(args: &BakeArgs) -> Result<(), Error> {
     let mut request = request(&args.input, &args.common)?;
     request.poses.clone_from(&args.poses);
+    request.memory = args.memory;
     if let Some(influences) = args.influences {
         request.recipe.fit.influences = usize::from(influences);
     }
@@ -28,20 +29,19 @@ pub(super) fn run(args: &BakeArgs) -> Result<(), Error> {
     let Some(output) = &args.output else {
         return Ok(());
     };
-    if let Some(path) = args
+    super::require_ending(output, &["glb", "gltf"])?;
+    let report = args
         .report
         .as_deref()
-        .filter(|path| !is_standard_output(path))
-    {
+        .filter(|path| !is_standard_output(path));
+    if let Some(path) = report {
         asset::check_target(path)?;
-        if path == output {
-            return Err(Error::Setting(vec![Fault::new(
-                path,
-                "",
-                "a report beside the output",
-                "the same file",
-            )]));
-        }
+    }
+    // The input may be written over, in place; nothing else that is read, and nothing twice.
+    let read = [args.poses.as_deref(), args.common.recipe.as_deref()];
+    super::keep_apart(output, &[report, read[0], read[1]])?;
+    if let Some(report) = report {
+        super::keep_apart(report, &[Some(&args.input), read[0], read[1]])?;
     }
     let progress = Progress::start(args.common.quiet);
     let report = super::on_threads(threads, || job::bake(&request, output, &progress));
@@ -55,7 +55,7 @@ pub(super) fn run(args: &BakeArgs) -> Result<(), Error> {
     }
     if !args.common.quiet && !to_standard_output {
         print(&report::table(&report));
-        if args.common.verbose {
+        if args.verbose {
             print(&timings(&report));
         }
     }
@@ -69,7 +69,7 @@ pub(super) fn request(input: &Path, common: &Common) -> Result<Request, Error> {
         recipe: super::recipe(common.recipe.as_deref())?,
         poses: None,
         skeleton: common.skeleton.clone(),
-        memory: common.memory,
+        memory: None,
     })
 }
 

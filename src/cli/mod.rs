@@ -5,11 +5,12 @@ mod bake;
 mod poses;
 mod progress;
 
+use std::path::Path;
 use std::process::ExitCode;
 
 use clap::Parser;
 
-use crate::error::Error;
+use crate::error::{Error, Fault};
 use crate::recipe::Recipe;
 
 pub use args::{Cli, Command};
@@ -43,12 +44,12 @@ fn exit_code(error: &Error) -> u8 {
 }
 
 /// The recipe of a command: the file's, or the default.
-fn recipe(path: Option<&std::path::Path>) -> Result<Recipe, Error> {
+fn recipe(path: Option<&Path>) -> Result<Recipe, Error> {
     let Some(path) = path else {
         return Ok(Recipe::default());
     };
     let text = std::fs::read_to_string(path).map_err(|error| {
-        Error::Setting(vec![crate::error::Fault::new(
+        Error::Setting(vec![Fault::new(
             path,
             "",
             "a readable recipe",
@@ -56,6 +57,65 @@ fn recipe(path: Option<&std::path::Path>) -> Result<Recipe, Error> {
         )])
     })?;
     Recipe::parse(path, &text)
+}
+
+/// Checks how a target's name ends, and gives the ending.
+fn require_ending<'a>(path: &Path, endings: &[&'a str]) -> Result<&'a str, Error> {
+    let ending = path
+        .extension()
+        .and_then(|ending| ending.to_str())
+        .unwrap_or("");
+    endings
+        .iter()
+        .copied()
+        .find(|known| known.eq_ignore_ascii_case(ending))
+        .ok_or_else(|| {
+            let fault = Fault::new(
+                path,
+                "",
+                format!("a name that ends in .{}", endings.join(" or .")),
+                if ending.is_empty() {
+                    "none of them".to_owned()
+                } else {
+                    format!(".{ending}")
+                },
+            );
+            Error::Setting(vec![fault])
+        })
+}
+
+/// Refuses to write over a file that the run reads or writes besides.
+fn keep_apart(target: &Path, others: &[Option<&Path>]) -> Result<(), Error> {
+    match others
+        .iter()
+        .flatten()
+        .find(|other| same_file(target, other))
+    {
+        Some(other) => {
+            let found = format!("that of {}", other.display());
+            Err(Error::Setting(vec![Fault::new(
+                target,
+                "",
+                "a target of its own",
+                found,
+            )]))
+        }
+        None => Ok(()),
+    }
+}
+
+/// Whether two paths lead to one file, links followed; the file itself may not be there yet.
+fn same_file(a: &Path, b: &Path) -> bool {
+    let resolved = |path: &Path| {
+        std::fs::canonicalize(path).ok().or_else(|| {
+            let folder = path
+                .parent()
+                .filter(|parent| !parent.as_os_str().is_empty())
+                .unwrap_or(Path::new("."));
+            Some(std::fs::canonicalize(folder).ok()?.join(path.file_name()?))
+        })
+    };
+    matches!((resolved(a), resolved(b)), (Some(a), Some(b)) if a == b)
 }
 
 /// Runs work on that many threads.
@@ -68,8 +128,8 @@ fn on_threads<T: Send>(
     };
     match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
         Ok(pool) => pool.install(work),
-        Err(error) => Err(Error::Setting(vec![crate::error::Fault::new(
-            std::path::Path::new("--threads"),
+        Err(error) => Err(Error::Setting(vec![Fault::new(
+            Path::new("--threads"),
             "",
             "a number of threads that the system gives",
             error.to_string(),

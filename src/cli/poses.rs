@@ -4,7 +4,7 @@ use super::args::PosesArgs;
 use super::bake::{print, request};
 use crate::asset;
 use crate::error::{Error, Fault};
-use crate::job;
+use crate::job::{self, SkinPoses};
 use crate::pose::file;
 use crate::rig::{Pose, PoseSequence};
 
@@ -12,42 +12,33 @@ use crate::rig::{Pose, PoseSequence};
 const SECONDS_PER_POSE: f64 = 0.5;
 
 pub(super) fn run(args: &PosesArgs) -> Result<(), Error> {
-    let extension = args
-        .output
-        .extension()
-        .and_then(|e| e.to_str())
-        .map(str::to_ascii_lowercase);
-    let as_clip = match extension.as_deref() {
-        Some("json") => false,
-        Some("glb" | "gltf") => true,
-        _ => {
-            let found = format!("{}", args.output.display());
-            return Err(Error::Setting(vec![Fault::new(
-                &args.output,
-                "",
-                "a name that ends in .json, .glb or .gltf",
-                found,
-            )]));
-        }
-    };
+    let as_clip = super::require_ending(&args.output, &["json", "glb", "gltf"])? != "json";
     asset::check_target(&args.output)?;
+    super::keep_apart(
+        &args.output,
+        &[Some(&args.input), args.common.recipe.as_deref()],
+    )?;
     let request = request(&args.input, &args.common)?;
     let threads = args.common.threads.map(Into::into);
     let poses = super::on_threads(threads, || job::poses(&request))?;
-    let found = match &args.skin {
-        None => poses.sets.first(),
-        Some(skin) => poses
-            .sets
-            .iter()
-            .enumerate()
-            .find(|(index, (character, _))| character.name == *skin || index.to_string() == *skin)
-            .map(|(_, set)| set),
+    let named = |(index, set): &(usize, &SkinPoses)| {
+        args.skin
+            .as_ref()
+            .is_none_or(|skin| set.character.name == *skin || index.to_string() == *skin)
     };
-    let Some((character, set)) = found else {
+    let Some((
+        _,
+        SkinPoses {
+            character,
+            poses: set,
+            notes,
+        },
+    )) = poses.sets.iter().enumerate().find(named)
+    else {
         let names: Vec<&str> = poses
             .sets
             .iter()
-            .map(|(character, _)| character.name.as_str())
+            .map(|set| set.character.name.as_str())
             .collect();
         let found = format!("{:?}", args.skin.as_deref().unwrap_or(""));
         let fault = Fault::new(
@@ -80,7 +71,7 @@ pub(super) fn run(args: &PosesArgs) -> Result<(), Error> {
     if !args.common.quiet {
         let others = poses.sets.len() - 1;
         let note = if others > 0 {
-            format!(" (of {}; {others} more skins)", character.name)
+            format!(" (of {}; other skins: {others})", character.name)
         } else {
             String::new()
         };
@@ -89,6 +80,9 @@ pub(super) fn run(args: &PosesArgs) -> Result<(), Error> {
             args.output.display(),
             list.len()
         ));
+        for note in notes {
+            print(&format!("  note: {note}\n"));
+        }
     }
     Ok(())
 }

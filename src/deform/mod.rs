@@ -9,8 +9,10 @@
 // Kernels run over the lanes of several arrays at once; indices say so plainest.
 #![allow(clippy::needless_range_loop)]
 
+mod filter;
 mod mask;
 mod mush;
+mod place;
 mod region;
 mod relax;
 mod skin;
@@ -24,5 +26,7 @@ pub use region::Region;
 pub use relax::RelaxOptions;
 pub use skin::{Skin, Skinning};
 pub use spread::{MAX_SPREAD, Spread};
-pub use stack::{LayerKind, LayerOptions, LocalStack, MOST_ROUNDS, Stack, rounds_for_radius};
+pub use stack::{
+    LayerKind, LayerOptions, LocalStack, MOST_ROUNDS, Scratch, Stack, rounds_for_radius,
+};
 pub use stream::Stream;

@@ -5,6 +5,12 @@
 //! detail `d = x − s` of the bind shape is kept in a frame at each vertex, and the result in a pose
 //! is `s' + F'·Fᵀ·d`.
 //!
+//! **Smoothing follows what moves.** A posed shape is what its base joint makes of the bind shape, plus a
+//! departure: `s_k(v) = T_v·s⁰_k(v) + u_k(v)`, with `s⁰` the same smoothing of the bind shape. Departures
+//! smooth like positions, with a source where a neighbour n follows another joint:
+//! `(T_n − T_v)·s⁰_k(n)`. They are zero to the bit away from such seams, so a step touches only the
+//! vertices that the step before it reached and one ring more; and at bind nothing departs at all.
+//!
 //! **Frames.** The paper leaves them open; a normal and one edge flip when that edge is a sliver. Ours
 //! take the whole ring: the least-squares linear map from the ring's edges at bind, within its two
 //! principal directions, to the edges in the pose, and the closest rotation to that map (its polar
@@ -15,11 +21,17 @@
 //! then three rings; if it is still a line the vertex passes as it came in. So does a vertex in a
 //! pose in which its ring collapses to a line. A vertex without neighbours stays where it is.
 
+use std::sync::Arc;
+
+use multiversion::multiversion;
 use nalgebra::{Matrix3, Vector3};
+use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::rig::{LANES, Point, Rings};
+use super::filter::{Filter, Step};
+use super::place::{Place, Workspace};
+use crate::rig::{Block, LANES, Point, Rings};
 
 /// What smoothing does to vertices at the border of an open surface.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -57,35 +69,41 @@ const LEAST_POSED_AREA: f32 = 1e-5;
 /// A mush layer compiled for a list of vertices.
 #[derive(Clone, Debug)]
 pub(super) struct Mush {
-    pub options: MushOptions,
+    filter: Arc<Filter>,
     /// Vertices that smoothing leaves alone.
-    pub held: Vec<bool>,
-    pub frames: Frames,
+    held: Vec<bool>,
+    /// The smoothed bind shape.
+    smooth: Vec<[f32; 3]>,
+    frames: Frames,
     /// Detail of each vertex in its frame of the smoothed shape, times `detail`.
-    pub detail: Vec<[f32; 3]>,
+    detail: Vec<[f32; 3]>,
     /// Frames of the shape that comes in and the detail that follows them; only if `detail` < 1.
-    pub rest_follow: Option<(Frames, Vec<[f32; 3]>)>,
+    follow: Option<(Frames, Vec<[f32; 3]>)>,
+    /// For each step of the filter, what it starts from at bind, at each seam vertex of the surface.
+    seam_rest: Arc<Vec<Vec<[f32; 3]>>>,
 }
 
 impl Mush {
-    pub fn new(options: MushOptions, rings: &Rings, border: &[bool], rest: &[[f32; 3]]) -> Self {
+    /// Compiles the layer; `seam_vertices` are those with a neighbour of another base joint.
+    pub fn new(
+        options: MushOptions,
+        rings: &Rings,
+        border: &[bool],
+        rest: &[[f32; 3]],
+        seam_vertices: &[u32],
+    ) -> Self {
         let held: Vec<bool> = (0..rings.len())
             .map(|v| rings.of(v).is_empty() || (options.border == Border::Held && border[v]))
             .collect();
-        let points: Vec<Point> = rest.iter().map(|&p| Point::splat(p)).collect();
-        let mut smooth = points.clone();
-        // With the kernels of the pose, so that bind comes back to the bit.
-        smooth_rounds(&options, rings, &held, &mut smooth, &mut Vec::new());
-        let smooth_rest: Vec<[f32; 3]> = smooth.iter().map(|p| p.lane(0)).collect();
-        let difference = |v: usize| {
-            let (x, s) = (rest[v], smooth_rest[v]);
-            [x[0] - s[0], x[1] - s[1], x[2] - s[2]]
-        };
-        let share = |frames: &Frames, shape: &[Point], part: f32| -> Vec<[f32; 3]> {
+        let filter = Filter::new(options.rounds, options.pull);
+        let (smooth, seam_rest) = smooth_bind(&filter, rings, &held, rest, seam_vertices);
+        let share = |frames: &Frames, shape: &[[f32; 3]], part: f32| -> Vec<[f32; 3]> {
+            let points: Vec<Point> = shape.iter().map(|&p| Point::splat(p)).collect();
             (0..rest.len())
                 .map(|v| {
-                    let d = difference(v).map(|x| x * part);
-                    let frame = frames.pose(v, shape);
+                    let d: [f32; 3] = std::array::from_fn(|i| (rest[v][i] - smooth[v][i]) * part);
+                    // With the kernel of the pose, so that bind comes back whatever the frame is.
+                    let frame = frames.pose(v, &points);
                     [&frame.u, &frame.b, &frame.n].map(|axis| {
                         let [x, y, z] = axis.lane(0);
                         x * d[0] + y * d[1] + z * d[2]
@@ -93,29 +111,39 @@ impl Mush {
                 })
                 .collect()
         };
-        let frames = Frames::new(rings, &smooth_rest);
+        let frames = Frames::new(rings, &smooth);
         let detail = share(&frames, &smooth, options.detail);
-        let rest_follow = (options.detail < 1.0).then(|| {
+        let follow = (options.detail < 1.0).then(|| {
             let frames = Frames::new(rings, rest);
-            let follow = share(&frames, &points, 1.0 - options.detail);
+            let follow = share(&frames, rest, 1.0 - options.detail);
             (frames, follow)
         });
         Self {
-            options,
+            filter: Arc::new(filter),
             held,
+            smooth,
             frames,
             detail,
-            rest_follow,
+            follow,
+            seam_rest: Arc::new(seam_rest),
         }
     }
 
-    /// The farthest ring from which the layer can move a vertex.
+    /// How many rings farther from the seams the layer bends the surface.
     pub fn reach(&self) -> usize {
-        let follow = self
-            .rest_follow
-            .as_ref()
-            .map_or(0, |(frames, _)| frames.reach);
-        (self.options.rounds + self.frames.reach).max(follow)
+        let follow = self.follow.as_ref().map_or(0, |(frames, _)| frames.reach);
+        (self.filter.steps.len() + self.frames.reach).max(follow)
+    }
+
+    /// How many rings around a vertex its frame looks at.
+    pub fn margin(&self) -> usize {
+        let follow = self.follow.as_ref().map_or(0, |(frames, _)| frames.reach);
+        self.frames.reach.max(follow)
+    }
+
+    /// Bytes of what is shared by all regions.
+    pub fn shared_bytes(&self) -> usize {
+        self.seam_rest.iter().map(|step| step.len() * 12).sum()
     }
 
     /// The same layer on a list of vertices; see [`Rings::restrict`].
@@ -126,54 +154,126 @@ impl Mush {
         pick: impl Fn(&[[f32; 3]]) -> Vec<[f32; 3]>,
     ) -> Self {
         Self {
-            options: self.options,
+            filter: Arc::clone(&self.filter),
             held: vertices.iter().map(|&v| self.held[v as usize]).collect(),
+            smooth: pick(&self.smooth),
             frames: self.frames.restrict(vertices, local),
             detail: pick(&self.detail),
-            rest_follow: self
-                .rest_follow
+            follow: self
+                .follow
                 .as_ref()
                 .map(|(frames, follow)| (frames.restrict(vertices, local), pick(follow))),
+            seam_rest: Arc::clone(&self.seam_rest),
         }
     }
 
-    /// Runs the layer: `shape` holds what came in, and the result in the end.
-    pub fn apply(
-        &self,
-        rings: &Rings,
-        shape: &mut Vec<Point>,
-        incoming: &mut Vec<Point>,
-        spare: &mut Vec<Point>,
-    ) {
-        incoming.clone_from(shape);
-        smooth_rounds(&self.options, rings, &self.held, shape, spare);
-        give_back(&self.frames, &self.detail, shape, incoming, spare);
-        if let Some((frames, follow)) = &self.rest_follow {
-            add_detail(frames, follow, incoming, spare);
+    /// Runs the layer on `shape`, of which the vertices nearer than `front` rings may have departed from
+    /// their base joint; in the end those nearer than `front` + [`Mush::reach`] may.
+    pub fn apply(&self, place: &Place, block: &Block, front: usize, work: &mut Workspace) {
+        let Place {
+            region,
+            rings,
+            rest,
+            own,
+            seams,
+        } = place;
+        let count = own.len();
+        let Workspace {
+            shape,
+            spare: [current, before, result],
+        } = work;
+        for buffer in [&mut *current, before, result] {
+            buffer.clear();
+            buffer.resize(count, Point::ZERO);
         }
-        std::mem::swap(shape, spare);
+        let departed = region.nearer_than(front);
+        depart(block, &own[..departed], rest, shape, current);
+        add_scaled(self.filter.take_start, &current[..departed], result);
+        let differences = seams.differences(block);
+        for (k, step) in self.filter.steps.iter().enumerate() {
+            let reached = region.nearer_than(front + k + 1);
+            filter_step(step, rings, &self.held, current, &mut before[..reached]);
+            seams.add_sources(
+                step.mean,
+                &differences,
+                &self.held,
+                &self.seam_rest[k],
+                before,
+            );
+            std::mem::swap(current, before);
+            if step.take != 0.0 {
+                add_scaled(step.take, &current[..reached], result);
+            }
+        }
+        // From departures to positions.
+        let smooth = result;
+        arrive(block, own, &self.smooth, smooth);
+        // `current` takes the result: what does not bend stays as it came in.
+        current.clone_from(shape);
+        let bent = region.nearer_than(front + self.reach());
+        let follow = self
+            .follow
+            .as_ref()
+            .map(|(frames, detail)| (frames, detail.as_slice()));
+        give_back(
+            (&self.frames, &self.detail),
+            follow,
+            smooth,
+            shape,
+            &mut current[..bent],
+        );
+        std::mem::swap(shape, current);
     }
 }
 
-fn smooth_rounds(
-    options: &MushOptions,
+/// The smoothed bind shape, and what each step starts from at the seam vertices.
+fn smooth_bind(
+    filter: &Filter,
     rings: &Rings,
     held: &[bool],
-    shape: &mut Vec<Point>,
-    spare: &mut Vec<Point>,
-) {
-    spare.resize(shape.len(), Point::ZERO);
-    for _ in 0..options.rounds {
-        smooth_round(options.pull, rings, held, shape, spare);
-        std::mem::swap(shape, spare);
+    rest: &[[f32; 3]],
+    seam_vertices: &[u32],
+) -> (Vec<[f32; 3]>, Vec<Vec<[f32; 3]>>) {
+    let scaled = |shape: &[[f32; 3]], by: f32| -> Vec<[f32; 3]> {
+        shape.iter().map(|p| p.map(|x| by * x)).collect()
+    };
+    let mut before = vec![[0.0; 3]; rest.len()];
+    let mut current = rest.to_vec();
+    let mut result = scaled(rest, filter.take_start);
+    let mut seam_rest = Vec::with_capacity(filter.steps.len());
+    for step in &filter.steps {
+        seam_rest.push(seam_vertices.iter().map(|&v| current[v as usize]).collect());
+        let next = (0..rest.len())
+            .into_par_iter()
+            .map(|v| {
+                if held[v] {
+                    return current[v];
+                }
+                let ring = rings.of(v);
+                std::array::from_fn(|i| {
+                    let sum: f32 = ring.iter().map(|&n| current[n as usize][i]).sum();
+                    let mean = step.mean / ring.len() as f32;
+                    mean * sum + step.own * current[v][i] + step.previous * before[v][i]
+                })
+            })
+            .collect();
+        before = std::mem::replace(&mut current, next);
+        if step.take != 0.0 {
+            for (sum, p) in result.iter_mut().zip(scaled(&current, step.take)) {
+                *sum = std::array::from_fn(|i| sum[i] + p[i]);
+            }
+        }
     }
+    (result, seam_rest)
 }
 
-fn smooth_round(pull: f32, rings: &Rings, held: &[bool], from: &[Point], to: &mut [Point]) {
-    for v in 0..from.len() {
+/// One step of the filter on the first `to.len()` vertices; `to` holds what was before, then the result.
+#[multiversion(targets("x86_64+avx2"))]
+fn filter_step(step: &Step, rings: &Rings, held: &[bool], from: &[Point], to: &mut [Point]) {
+    for (v, out) in to.iter_mut().enumerate() {
         let here = &from[v];
         if held[v] {
-            to[v] = *here;
+            *out = *here;
             continue;
         }
         let ring = rings.of(v);
@@ -186,52 +286,83 @@ fn smooth_round(pull: f32, rings: &Rings, held: &[bool], from: &[Point], to: &mu
                 sum.z[l] += there.z[l];
             }
         }
-        let share = 1.0 / ring.len() as f32;
-        let out = &mut to[v];
+        let mean = step.mean / ring.len() as f32;
         for l in 0..LANES {
-            out.x[l] = here.x[l] + pull * (sum.x[l] * share - here.x[l]);
-            out.y[l] = here.y[l] + pull * (sum.y[l] * share - here.y[l]);
-            out.z[l] = here.z[l] + pull * (sum.z[l] * share - here.z[l]);
+            out.x[l] = mean * sum.x[l] + step.own * here.x[l] + step.previous * out.x[l];
+            out.y[l] = mean * sum.y[l] + step.own * here.y[l] + step.previous * out.y[l];
+            out.z[l] = mean * sum.z[l] + step.own * here.z[l] + step.previous * out.z[l];
         }
     }
 }
 
-/// `out = smooth + frame · detail`; vertices without a frame take the incoming point.
+/// `out = shape − what the base joint makes of rest`.
+#[multiversion(targets("x86_64+avx2"))]
+fn depart(block: &Block, own: &[u16], rest: &[[f32; 3]], shape: &[Point], out: &mut [Point]) {
+    for (v, &joint) in own.iter().enumerate() {
+        let rigid = block.transform(usize::from(joint), rest[v]);
+        for l in 0..LANES {
+            out[v].x[l] = shape[v].x[l] - rigid.x[l];
+            out[v].y[l] = shape[v].y[l] - rigid.y[l];
+            out[v].z[l] = shape[v].z[l] - rigid.z[l];
+        }
+    }
+}
+
+/// `departure += what the base joint makes of rest`.
+#[multiversion(targets("x86_64+avx2"))]
+fn arrive(block: &Block, own: &[u16], rest: &[[f32; 3]], departure: &mut [Point]) {
+    for (v, &joint) in own.iter().enumerate() {
+        let rigid = block.transform(usize::from(joint), rest[v]);
+        for l in 0..LANES {
+            departure[v].x[l] += rigid.x[l];
+            departure[v].y[l] += rigid.y[l];
+            departure[v].z[l] += rigid.z[l];
+        }
+    }
+}
+
+/// `sum += scale · shape`, on the vertices of `shape`.
+#[multiversion(targets("x86_64+avx2"))]
+fn add_scaled(scale: f32, shape: &[Point], sum: &mut [Point]) {
+    for (sum, point) in sum.iter_mut().zip(shape) {
+        for l in 0..LANES {
+            sum.x[l] += scale * point.x[l];
+            sum.y[l] += scale * point.y[l];
+            sum.z[l] += scale * point.z[l];
+        }
+    }
+}
+
+/// `out = smooth + frame · detail`, and what follows the frames of the shape that came in; a vertex
+/// without a frame takes the incoming point.
+#[multiversion(targets("x86_64+avx2"))]
 fn give_back(
-    frames: &Frames,
-    detail: &[[f32; 3]],
+    (frames, detail): (&Frames, &[[f32; 3]]),
+    follow: Option<(&Frames, &[[f32; 3]])>,
     smooth: &[Point],
     incoming: &[Point],
     out: &mut [Point],
 ) {
-    for v in 0..smooth.len() {
-        if !frames.has(v) {
-            out[v] = incoming[v];
+    for (v, out) in out.iter_mut().enumerate() {
+        if !frames.has(v) || follow.is_some_and(|(frames, _)| !frames.has(v)) {
+            *out = incoming[v];
             continue;
         }
         let frame = frames.pose(v, smooth);
-        let ([du, db, dn], s, came, out) = (detail[v], &smooth[v], &incoming[v], &mut out[v]);
-        for l in 0..LANES {
-            let x = s.x[l] + (frame.u.x[l] * du + frame.b.x[l] * db + frame.n.x[l] * dn);
-            let y = s.y[l] + (frame.u.y[l] * du + frame.b.y[l] * db + frame.n.y[l] * dn);
-            let z = s.z[l] + (frame.u.z[l] * du + frame.b.z[l] * db + frame.n.z[l] * dn);
-            let good = frame.good[l];
-            out.x[l] = if good { x } else { came.x[l] };
-            out.y[l] = if good { y } else { came.y[l] };
-            out.z[l] = if good { z } else { came.z[l] };
+        let mut point = frame.carry(detail[v], &smooth[v]);
+        let mut good = frame.good;
+        if let Some((frames, detail)) = follow {
+            let frame = frames.pose(v, incoming);
+            point = frame.carry(detail[v], &point);
+            for l in 0..LANES {
+                good[l] &= frame.good[l];
+            }
         }
-    }
-}
-
-/// `out += frame · detail` for vertices with a frame.
-fn add_detail(frames: &Frames, detail: &[[f32; 3]], shape: &[Point], out: &mut [Point]) {
-    for v in (0..shape.len()).filter(|&v| frames.has(v)) {
-        let frame = frames.pose(v, shape);
-        let ([du, db, dn], out) = (detail[v], &mut out[v]);
-        for l in (0..LANES).filter(|&l| frame.good[l]) {
-            out.x[l] += frame.u.x[l] * du + frame.b.x[l] * db + frame.n.x[l] * dn;
-            out.y[l] += frame.u.y[l] * du + frame.b.y[l] * db + frame.n.y[l] * dn;
-            out.z[l] += frame.u.z[l] * du + frame.b.z[l] * db + frame.n.z[l] * dn;
+        let came = &incoming[v];
+        for l in 0..LANES {
+            out.x[l] = if good[l] { point.x[l] } else { came.x[l] };
+            out.y[l] = if good[l] { point.y[l] } else { came.y[l] };
+            out.z[l] = if good[l] { point.z[l] } else { came.z[l] };
         }
     }
 }
@@ -253,6 +384,20 @@ struct Frame {
     b: Point,
     n: Point,
     good: [bool; LANES],
+}
+
+impl Frame {
+    /// `from + frame · detail`.
+    #[inline(always)]
+    fn carry(&self, [du, db, dn]: [f32; 3], from: &Point) -> Point {
+        let mut to = Point::ZERO;
+        for l in 0..LANES {
+            to.x[l] = from.x[l] + (self.u.x[l] * du + self.b.x[l] * db + self.n.x[l] * dn);
+            to.y[l] = from.y[l] + (self.u.y[l] * du + self.b.y[l] * db + self.n.y[l] * dn);
+            to.z[l] = from.z[l] + (self.u.z[l] * du + self.b.z[l] * db + self.n.z[l] * dn);
+        }
+        to
+    }
 }
 
 impl Frames {

@@ -1,75 +1,132 @@
 //! The part of a surface that a set of poses can bend.
 
+use std::sync::Arc;
+
 use crate::rig::{JointId, Rings, Skeleton, Weights};
 
-/// Vertices whose target must be worked out, with the halo that the layers need to do so.
+/// Vertices that poses can bend, nearest to the seams between moving bodies first.
+///
+/// Joints between two turned ones move as one *body*. The layers commute with rigid motion, so a vertex
+/// bends only if base weights of different bodies meet near it. A *seed* is a vertex at which they
+/// meet: it mixes bodies, or has a neighbour of another. After a layer step that looks one ring far,
+/// only vertices one ring farther from the seeds than before can have left the rigid motion of their
+/// base joint.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Region {
-    /// The vertices that the layers run on, in rising order.
+    /// The vertices, by distance from the seeds in rings, then by number; last a margin whose
+    /// positions the layers read.
     pub vertices: Vec<u32>,
-    /// Those of them whose results count, as places in `vertices`, in rising order.
-    pub core: Vec<u32>,
+    /// `nearer[d]` of them are nearer than d rings.
+    nearer: Vec<u32>,
+    /// The vertices whose results count, in rising order.
+    pub core: Arc<[u32]>,
+    /// The place of each of them in `vertices`.
+    pub places: Vec<u32>,
+    /// For each joint the body it moves with.
+    pub bodies: Vec<u16>,
 }
 
 impl Region {
-    /// The region of all poses that turn exactly the joints `turned`.
-    ///
-    /// Joints between two turned ones move as one body. The layers commute with rigid motion, so a
-    /// vertex bends only if, within `reach` rings, base weights meet that belong to different
-    /// bodies. Everything else follows its base joints to the bit, up to rounding in the layers.
+    /// The region of all poses that turn exactly the joints `turned`, as far as `reach` rings from the
+    /// seeds, with `margin` rings around it.
     pub fn bent_by(
         turned: &[JointId],
         skeleton: &Skeleton,
         base: &Weights,
         rings: &Rings,
         reach: usize,
+        margin: usize,
     ) -> Self {
-        let body = bodies(turned, skeleton);
-        let first_body = |v: usize| base.of(v).next().map(|(joint, _)| body[joint.index()]);
-        let mixed = |v: usize| {
-            base.of(v)
-                .any(|(joint, _)| Some(body[joint.index()]) != first_body(v))
-        };
-        let seeds = (0..rings.len()).filter(|&v| {
-            mixed(v)
-                || rings
-                    .of(v)
-                    .iter()
-                    .any(|&n| first_body(n as usize) != first_body(v))
-        });
-        let core = rings.within(seeds.map(|v| v as u32), reach);
-        let vertices = rings.within(core.iter().copied(), reach);
-        let mut places = vertices.iter().enumerate();
-        let core = core
-            .iter()
-            .filter_map(|v| places.find(|(_, u)| *u == v))
-            .map(|(place, _)| place as u32)
-            .collect();
-        Self { vertices, core }
+        let mut region = Self::around_seams(bodies(turned, skeleton), base, rings, reach + margin);
+        region.set_core(region.nearer_than(reach));
+        region
     }
 
-    /// The whole surface.
-    pub fn whole(vertices: usize) -> Self {
+    /// The whole surface, for poses that turn any joints.
+    pub fn whole(
+        joints: usize,
+        base: &Weights,
+        rings: &Rings,
+        reach: usize,
+        margin: usize,
+    ) -> Self {
+        let mut region =
+            Self::around_seams((0..joints as u16).collect(), base, rings, reach + margin);
+        let mut inside = vec![false; rings.len()];
+        region
+            .vertices
+            .iter()
+            .for_each(|&v| inside[v as usize] = true);
+        let outside = (0..rings.len() as u32).filter(|&v| !inside[v as usize]);
+        region.vertices.extend(outside);
+        region.set_core(region.vertices.len());
+        region
+    }
+
+    /// The number of vertices nearer to the seeds than that many rings; they come first.
+    pub fn nearer_than(&self, rings: usize) -> usize {
+        // Beyond the last ring there are no more.
+        self.nearer[rings.min(self.nearer.len() - 1)] as usize
+    }
+
+    fn around_seams(bodies: Vec<u16>, base: &Weights, rings: &Rings, depth: usize) -> Self {
+        let first = |v: usize| base.of(v).next().map(|(joint, _)| bodies[joint.index()]);
+        let seed = |v: usize| {
+            let own = first(v);
+            base.of(v)
+                .any(|(joint, _)| Some(bodies[joint.index()]) != own)
+                || rings.of(v).iter().any(|&n| first(n as usize) != own)
+        };
+        let mut seen = vec![false; rings.len()];
+        let mut vertices: Vec<u32> = (0..rings.len())
+            .filter(|&v| seed(v))
+            .map(|v| v as u32)
+            .collect();
+        vertices.iter().for_each(|&v| seen[v as usize] = true);
+        let mut nearer = vec![0];
+        for _ in 1..depth {
+            let begin = nearer[nearer.len() - 1] as usize;
+            let end = vertices.len();
+            nearer.push(end as u32);
+            if begin == end {
+                break;
+            }
+            for i in begin..end {
+                for &n in rings.of(vertices[i] as usize) {
+                    if !std::mem::replace(&mut seen[n as usize], true) {
+                        vertices.push(n);
+                    }
+                }
+            }
+            vertices[end..].sort_unstable();
+        }
+        nearer.push(vertices.len() as u32);
         Self {
-            vertices: (0..vertices as u32).collect(),
-            core: (0..vertices as u32).collect(),
+            vertices,
+            nearer,
+            core: Arc::new([]),
+            places: Vec::new(),
+            bodies,
         }
     }
 
-    /// The vertices whose results count.
-    pub fn core_vertices(&self) -> impl Iterator<Item = u32> + '_ {
-        self.core.iter().map(|&place| self.vertices[place as usize])
+    fn set_core(&mut self, count: usize) {
+        let mut core: Vec<(u32, u32)> = self.vertices[..count].iter().copied().zip(0..).collect();
+        core.sort_unstable();
+        self.core = core.iter().map(|entry| entry.0).collect();
+        self.places = core.iter().map(|entry| entry.1).collect();
     }
 }
 
-/// For each joint the body it moves with: the nearest turned joint at or above it.
-fn bodies(turned: &[JointId], skeleton: &Skeleton) -> Vec<Option<JointId>> {
-    let mut body = vec![None; skeleton.joints().len()];
+/// For each joint the body it moves with: the nearest turned joint at or above it, or its root.
+fn bodies(turned: &[JointId], skeleton: &Skeleton) -> Vec<u16> {
+    let mut body = vec![0; skeleton.joints().len()];
     for &id in skeleton.parents_first() {
-        body[id.index()] = if turned.contains(&id) {
-            Some(id)
-        } else {
-            skeleton.joint(id).parent.and_then(|p| body[p.index()])
+        body[id.index()] = match skeleton.joint(id).parent {
+            Some(parent) if !turned.contains(&id) => body[parent.index()],
+            // Roots that no pose turns rest together: they are one body.
+            None if !turned.contains(&id) => u16::MAX,
+            _ => id.0,
         };
     }
     body

@@ -9,9 +9,11 @@
 //! Degenerate cases: an edge of length zero in the pose gives no direction and no pull; a vertex
 //! without edges stays.
 
+use multiversion::multiversion;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::place::{Place, Workspace};
 use crate::rig::{LANES, Point, Rings};
 
 /// Options of a `relax` layer.
@@ -69,19 +71,27 @@ impl Relax {
         }
     }
 
-    /// Runs the layer: `shape` holds what came in, and the result in the end.
-    pub fn apply(
-        &self,
-        rings: &Rings,
-        shape: &mut Vec<Point>,
-        incoming: &mut Vec<Point>,
-        spare: &mut Vec<Point>,
-    ) {
+    /// Runs the layer on `shape`, of which the vertices nearer than `front` rings may have departed from
+    /// their base joint; each round reaches one ring farther.
+    pub fn apply(&self, place: &Place, front: usize, work: &mut Workspace) {
+        let Workspace {
+            shape,
+            spare: [incoming, next, _],
+        } = work;
         incoming.clone_from(shape);
-        spare.resize(shape.len(), Point::ZERO);
-        for _ in 0..self.options.rounds {
-            relax_round(&self.options, rings, &self.lengths, incoming, shape, spare);
-            std::mem::swap(shape, spare);
+        // Beyond what a round reaches, both shapes stay as they came in.
+        next.clone_from(shape);
+        for round in 0..self.options.rounds {
+            let reached = place.region.nearer_than(front + round + 1);
+            relax_round(
+                &self.options,
+                &place.rings,
+                &self.lengths,
+                incoming,
+                shape,
+                &mut next[..reached],
+            );
+            std::mem::swap(shape, next);
         }
     }
 }
@@ -106,6 +116,7 @@ fn edge(from: &Point, to: &Point) -> Edge {
     Edge { vector, length }
 }
 
+#[multiversion(targets("x86_64+avx2"))]
 fn relax_round(
     options: &RelaxOptions,
     rings: &Rings,
@@ -115,7 +126,7 @@ fn relax_round(
     to: &mut [Point],
 ) {
     let mut entry = 0;
-    for v in 0..from.len() {
+    for v in 0..to.len() {
         let here = &from[v];
         let ring = rings.of(v);
         let mut pull = Point::ZERO;

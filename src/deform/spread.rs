@@ -24,13 +24,16 @@ impl Spread {
     /// Bytes that a vertex takes while spreading: rows of two rounds, with a handful of joints each.
     pub const BYTES_PER_VERTEX: usize = 2 * (size_of::<Row>() + 12 * size_of::<(JointId, f32)>());
 
-    /// Spreads base weights by `rounds` of moving `pull` of the way to the mean of the one-ring.
-    pub fn new(base: &Weights, rings: &Rings, rounds: &[f32]) -> Self {
+    /// Spreads base weights by rounds that move so much of the way to the mean of the one-ring. After
+    /// `reach` rounds no joint comes to vertices that it has not reached: there its mass is below what
+    /// the layers resolve.
+    pub fn new(base: &Weights, rings: &Rings, rounds: &[f32], reach: usize) -> Self {
         let mut rows: Vec<Row> = (0..rings.len()).map(|v| base.of(v).collect()).collect();
-        for &pull in rounds {
+        for (round, &pull) in rounds.iter().enumerate() {
+            let grow = round < reach;
             rows = (0..rings.len())
                 .into_par_iter()
-                .map(|v| spread_row(v, rings.of(v), &rows, pull))
+                .map(|v| spread_row(v, rings.of(v), &rows, pull, grow))
                 .collect();
         }
         for row in &mut rows {
@@ -60,7 +63,7 @@ impl Spread {
     }
 }
 
-fn spread_row(v: usize, ring: &[u32], rows: &[Row], pull: f32) -> Row {
+fn spread_row(v: usize, ring: &[u32], rows: &[Row], pull: f32, grow: bool) -> Row {
     // Most vertices lie where one joint rules: nothing mixes there.
     let alone = |v: usize| match rows[v][..] {
         [(joint, _)] => Some(joint),
@@ -79,7 +82,8 @@ fn spread_row(v: usize, ring: &[u32], rows: &[Row], pull: f32) -> Row {
         for &(joint, mass) in &rows[n as usize] {
             match sum.iter_mut().find(|entry| entry.0 == joint) {
                 Some(entry) => entry.1 += mass * share,
-                None => sum.push((joint, mass * share)),
+                None if grow => sum.push((joint, mass * share)),
+                None => {}
             }
         }
     }

@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use super::mush::{Mush, MushOptions};
+use super::place::{Place, Seams, Workspace, seam_vertices};
 use super::relax::{Relax, RelaxOptions};
 use super::{Region, Skin, Skinning, Spread};
 use crate::rig::{Block, JointId, LANES, Point, Rings, Shapes, Skeleton, Surface, Weights};
@@ -55,12 +56,22 @@ pub const MOST_ROUNDS: usize = 100_000;
 /// The share of the way to the neighbours' mean of spreading rounds that no layer sets.
 const SPREAD_PULL: f32 = 0.5;
 
+/// The reach of a stack without layers: see there.
+const LEAST_REACH: usize = 2;
+
 /// Base weights and layers, compiled for one surface.
 #[derive(Clone, Debug)]
 pub struct Stack {
-    whole: Arc<LocalStack>,
     base: Weights,
+    skinning: Skinning,
+    rings: Rings,
+    rest: Vec<[f32; 3]>,
+    own: Vec<u16>,
+    seam_vertices: Vec<u32>,
+    layers: Vec<Compiled>,
     spread: Vec<f32>,
+    /// The rings that can bend before any layer runs: the seams themselves if base weights mix there.
+    front: usize,
     reach: usize,
     /// The centre of the bind bounding box: [`Block`]s must be made about it.
     pub centre: [f64; 3],
@@ -69,14 +80,16 @@ pub struct Stack {
 /// A stack on a region of the surface.
 #[derive(Clone, Debug)]
 pub struct LocalStack {
-    region: Region,
-    core_vertices: Arc<[u32]>,
-    rest: Vec<[f32; 3]>,
+    place: Place,
     skin: Skin,
     skinning: Skinning,
-    rings: Rings,
     layers: Vec<Compiled>,
+    front: usize,
 }
+
+/// Buffers for evaluating blocks one after the other.
+#[derive(Debug, Default)]
+pub struct Scratch(Workspace);
 
 #[derive(Clone, Debug)]
 struct Compiled {
@@ -108,13 +121,17 @@ impl Stack {
             .map(|p| std::array::from_fn(|i| (f64::from(p[i]) - centre[i]) as f32))
             .collect();
         let rings = surface.rings.clone();
+        // A row of checked weights has at least one entry.
+        let heaviest = |v: usize| base.of(v).next().map_or(0, |(joint, _)| joint.0);
+        let own: Vec<u16> = (0..surface.len()).map(heaviest).collect();
+        let seam_vertices = seam_vertices(&rings, &own);
         // One round more than the layers smooth: frames look one ring further. At least two, so that
         // a fit without layers may still move weight between neighbours.
         let mut spread: Vec<f32> = layers
             .iter()
             .flat_map(|layer| layer.kind.spread())
             .collect();
-        spread.resize((spread.len() + 1).max(2), SPREAD_PULL);
+        spread.resize((spread.len() + 1).max(LEAST_REACH), SPREAD_PULL);
         let layers: Vec<Compiled> = layers
             .iter()
             .map(|layer| Compiled {
@@ -122,32 +139,30 @@ impl Stack {
                     LayerKind::Relax(options) => {
                         CompiledKind::Relax(Relax::new(options, &rings, &rest))
                     }
-                    LayerKind::Mush(options) => {
-                        CompiledKind::Mush(Mush::new(options, &rings, &surface.border, &rest))
-                    }
+                    LayerKind::Mush(options) => CompiledKind::Mush(Mush::new(
+                        options,
+                        &rings,
+                        &surface.border,
+                        &rest,
+                        &seam_vertices,
+                    )),
                 },
                 blend: layer.blend,
                 mask: layer.mask.clone(),
             })
             .collect();
-        let reach = layers
-            .iter()
-            .map(Compiled::reach)
-            .sum::<usize>()
-            .max(spread.len());
-        let whole = LocalStack {
-            region: Region::whole(surface.len()),
-            core_vertices: (0..surface.len() as u32).collect(),
-            skin: Skin::new(&base, 0..surface.len()),
-            rest,
+        let front = usize::from(base.most_influences() > 1);
+        let reach = (front + layers.iter().map(Compiled::reach).sum::<usize>()).max(LEAST_REACH);
+        Self {
+            base,
             skinning,
             rings,
+            rest,
+            own,
+            seam_vertices,
             layers,
-        };
-        Self {
-            whole: Arc::new(whole),
-            base,
             spread,
+            front,
             reach,
             centre,
         }
@@ -160,22 +175,20 @@ impl Stack {
 
     /// How far the layers bring each joint: the candidates of the fit.
     pub fn spread(&self) -> Spread {
-        Spread::new(&self.base, &self.whole.rings, &self.spread)
+        Spread::new(&self.base, &self.rings, &self.spread, self.reach)
     }
 
     /// Bytes that the stack takes on the whole surface.
     pub fn bytes(&self) -> usize {
-        let LocalStack {
-            rest,
-            rings,
-            layers,
-            ..
-        } = &*self.whole;
         let layer = |layer: &Compiled| match &layer.kind {
             CompiledKind::Relax(relax) => 4 * relax.lengths.len(),
-            CompiledKind::Mush(_) => 12 * rings.entries() + 20 * rest.len(),
+            CompiledKind::Mush(mush) => {
+                mush.shared_bytes() + 12 * self.rings.entries() + 40 * self.rest.len()
+            }
         };
-        40 * rest.len() + 4 * rings.entries() + layers.iter().map(layer).sum::<usize>()
+        40 * self.rest.len()
+            + 4 * self.rings.entries()
+            + self.layers.iter().map(layer).sum::<usize>()
     }
 
     /// The base weights.
@@ -185,84 +198,50 @@ impl Stack {
 
     /// Bind positions about the centre.
     pub fn rest(&self) -> &[[f32; 3]] {
-        &self.whole.rest
+        &self.rest
     }
 
-    /// The stack on the whole surface.
-    pub fn whole(&self) -> Arc<LocalStack> {
-        Arc::clone(&self.whole)
+    /// The stack on the whole surface, for any poses of a skeleton of that many joints.
+    pub fn whole(&self, joints: usize) -> LocalStack {
+        self.on(Region::whole(
+            joints,
+            &self.base,
+            &self.rings,
+            self.reach,
+            self.margin(),
+        ))
     }
 
     /// The stack on what poses that turn exactly these joints can bend; `None` if they bend nothing.
-    pub fn bent_by(&self, turned: &[JointId], skeleton: &Skeleton) -> Option<Arc<LocalStack>> {
-        let region = Region::bent_by(turned, skeleton, &self.base, &self.whole.rings, self.reach);
-        if region.core.is_empty() {
-            return None;
-        }
-        Some(Arc::new(self.whole.restrict(region, &self.base)))
-    }
-}
-
-impl LocalStack {
-    /// The region it works on.
-    pub fn region(&self) -> &Region {
-        &self.region
+    pub fn bent_by(&self, turned: &[JointId], skeleton: &Skeleton) -> Option<LocalStack> {
+        let region = Region::bent_by(
+            turned,
+            skeleton,
+            &self.base,
+            &self.rings,
+            self.reach,
+            self.margin(),
+        );
+        (!region.core.is_empty()).then(|| self.on(region))
     }
 
-    /// Runs the stack on a block of poses; `poses` are their places in the set.
-    pub fn evaluate(&self, block: Block, poses: Vec<usize>) -> Shapes {
-        let mut shape = vec![Point::ZERO; self.rest.len()];
-        self.skin
-            .apply(self.skinning, &block, &self.rest, &mut shape);
-        let (mut incoming, mut spare, mut before) = (Vec::new(), Vec::new(), Vec::new());
-        for layer in &self.layers {
-            let partial = layer.blend != 1.0 || layer.mask.is_some();
-            if partial {
-                before.clone_from(&shape);
-            }
-            match &layer.kind {
-                CompiledKind::Relax(relax) => {
-                    relax.apply(&self.rings, &mut shape, &mut incoming, &mut spare)
-                }
-                CompiledKind::Mush(mush) => {
-                    mush.apply(&self.rings, &mut shape, &mut incoming, &mut spare)
-                }
-            }
-            if partial {
-                layer.mix(&before, &mut shape);
-            }
-        }
-        let targets = self
-            .region
-            .core
-            .iter()
-            .map(|&place| shape[place as usize])
-            .collect();
-        Shapes {
-            block,
-            poses,
-            vertices: Arc::clone(&self.core_vertices),
-            targets,
-        }
+    /// Rings around a region that layers read.
+    fn margin(&self) -> usize {
+        let margin = |layer: &Compiled| match &layer.kind {
+            CompiledKind::Relax(_) => 1,
+            CompiledKind::Mush(mush) => mush.margin(),
+        };
+        self.layers.iter().map(margin).max().unwrap_or(0)
     }
 
-    /// Bytes that [`LocalStack::evaluate`] takes while it runs, for a surface of that many vertices.
-    pub fn working_bytes(vertices: usize) -> usize {
-        // Shape, incoming, spare, before; then the targets.
-        5 * vertices * size_of::<Point>()
-    }
-
-    fn restrict(&self, region: Region, base: &Weights) -> Self {
+    fn on(&self, region: Region) -> LocalStack {
+        let vertices = &region.vertices;
         let mut local = vec![u32::MAX; self.rest.len()];
-        for (place, &v) in region.vertices.iter().enumerate() {
+        for (place, &v) in vertices.iter().enumerate() {
             local[v as usize] = place as u32;
         }
         let pick = |values: &[[f32; 3]]| -> Vec<[f32; 3]> {
-            region
-                .vertices
-                .iter()
-                .map(|&v| values[v as usize])
-                .collect()
+            vertices.iter().map(|&v| values[v as usize]).collect()
         };
         let layers = self
             .layers
@@ -270,28 +249,95 @@ impl LocalStack {
             .map(|layer| Compiled {
                 kind: match &layer.kind {
                     CompiledKind::Relax(relax) => {
-                        CompiledKind::Relax(relax.restrict(&self.rings, &region.vertices, &local))
+                        CompiledKind::Relax(relax.restrict(&self.rings, vertices, &local))
                     }
                     CompiledKind::Mush(mush) => {
-                        CompiledKind::Mush(mush.restrict(&region.vertices, &local, pick))
+                        CompiledKind::Mush(mush.restrict(vertices, &local, pick))
                     }
                 },
                 blend: layer.blend,
                 mask: layer
                     .mask
                     .as_ref()
-                    .map(|mask| region.vertices.iter().map(|&v| mask[v as usize]).collect()),
+                    .map(|mask| vertices.iter().map(|&v| mask[v as usize]).collect()),
             })
             .collect();
-        Self {
+        let place = Place {
+            rings: self.rings.restrict(vertices, &local),
             rest: pick(&self.rest),
-            skin: Skin::new(base, region.vertices.iter().map(|&v| v as usize)),
-            skinning: self.skinning,
-            rings: self.rings.restrict(&region.vertices, &local),
-            layers,
-            core_vertices: region.core_vertices().collect(),
+            own: vertices.iter().map(|&v| self.own[v as usize]).collect(),
+            seams: Seams::new(&region, &self.rings, &self.own, &self.seam_vertices),
             region,
+        };
+        LocalStack {
+            skin: Skin::new(
+                &self.base,
+                place.region.vertices.iter().map(|&v| v as usize),
+            ),
+            skinning: self.skinning,
+            layers,
+            front: self.front,
+            place,
         }
+    }
+}
+
+impl LocalStack {
+    /// The region it works on.
+    pub fn region(&self) -> &Region {
+        &self.place.region
+    }
+
+    /// Runs the stack on a block of poses; `poses` are their places in the set. `targets` is emptied and
+    /// used for the result.
+    pub fn evaluate(
+        &self,
+        block: Block,
+        poses: Vec<usize>,
+        scratch: &mut Scratch,
+        mut targets: Vec<Point>,
+    ) -> Shapes {
+        let Scratch(work) = scratch;
+        let Place { region, rest, .. } = &self.place;
+        work.shape.clear();
+        work.shape.resize(rest.len(), Point::ZERO);
+        self.skin
+            .apply(self.skinning, &block, rest, &mut work.shape);
+        let mut front = self.front;
+        let mut before = Vec::new();
+        for layer in &self.layers {
+            let partial = layer.blend != 1.0 || layer.mask.is_some();
+            if partial {
+                before.clone_from(&work.shape);
+            }
+            match &layer.kind {
+                CompiledKind::Relax(relax) => relax.apply(&self.place, front, work),
+                CompiledKind::Mush(mush) => mush.apply(&self.place, &block, front, work),
+            }
+            front += layer.reach();
+            if partial {
+                layer.mix(&before, &mut work.shape);
+            }
+        }
+        targets.clear();
+        targets.extend(
+            region
+                .places
+                .iter()
+                .map(|&place| work.shape[place as usize]),
+        );
+        Shapes {
+            block,
+            poses,
+            vertices: Arc::clone(&region.core),
+            targets,
+        }
+    }
+
+    /// Bytes that [`LocalStack::evaluate`] takes while it runs, for a surface of that many vertices.
+    pub fn working_bytes(vertices: usize) -> usize {
+        // Shape, three spare ones, one before a partial layer; then the targets.
+        6 * vertices * size_of::<Point>()
     }
 }
 

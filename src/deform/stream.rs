@@ -5,12 +5,12 @@
 //! fixed by the pose set alone.
 
 use std::ops::ControlFlow;
-use std::sync::Arc;
+use std::sync::{Mutex, PoisonError};
 
 use rayon::prelude::*;
 
-use super::{LocalStack, Stack};
-use crate::rig::{Block, JointId, LANES, Pose, PoseSequence, Shapes, Skeleton};
+use super::{LocalStack, Scratch, Stack};
+use crate::rig::{Block, JointId, LANES, Point, Pose, PoseSequence, Shapes, Skeleton};
 
 /// A pose set laid out in blocks.
 pub struct Stream<'a> {
@@ -74,7 +74,10 @@ impl<'a> Stream<'a> {
         width: usize,
         mut receive: impl FnMut(&[Shapes], usize) -> ControlFlow<B>,
     ) -> ControlFlow<B> {
-        let mut stacks: Vec<(usize, Option<Arc<LocalStack>>)> = Vec::new();
+        let mut stacks: Vec<(usize, Option<LocalStack>)> = Vec::new();
+        // Buffers go round: fresh ones for every block would leave the heap in holes.
+        let scratches: Mutex<Vec<Scratch>> = Mutex::default();
+        let results: Mutex<Vec<Vec<Point>>> = Mutex::default();
         let mut done = 0;
         for wave in self.units.chunks(width.max(1)) {
             stacks.retain(|(group, _)| wave.iter().any(|unit| unit.group == *group));
@@ -94,12 +97,34 @@ impl<'a> Stream<'a> {
                     let poses: Vec<_> = unit.poses.iter().map(|&p| self.poses.get(p)).collect();
                     let poses: Vec<&Pose> = poses.iter().map(AsRef::as_ref).collect();
                     let block = Block::new(self.skeleton, &poses, self.stack.centre);
-                    Some(stack.as_ref()?.evaluate(block, unit.poses.clone()))
+                    let stack = stack.as_ref()?;
+                    let mut scratch = take(&scratches);
+                    let shapes =
+                        stack.evaluate(block, unit.poses.clone(), &mut scratch, take(&results));
+                    give(&scratches, scratch);
+                    Some(shapes)
                 })
                 .collect();
             done += wave.len();
             receive(&shapes, done)?;
+            shapes
+                .into_iter()
+                .for_each(|shape| give(&results, shape.targets));
         }
         ControlFlow::Continue(())
     }
+}
+
+fn take<T: Default>(pool: &Mutex<Vec<T>>) -> T {
+    // A thread that panicked while holding the lock left whole buffers: their content does not matter.
+    pool.lock()
+        .unwrap_or_else(PoisonError::into_inner)
+        .pop()
+        .unwrap_or_default()
+}
+
+fn give<T>(pool: &Mutex<Vec<T>>, item: T) {
+    pool.lock()
+        .unwrap_or_else(PoisonError::into_inner)
+        .push(item);
 }

@@ -22,7 +22,7 @@ const CHUNK: usize = 256;
 /// Joints that no pose tells apart.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Unidentified {
-    /// Joints that move just like another candidate at every vertex where both may carry weight.
+    /// Joints that move just like another candidate at every vertex where they may carry weight.
     pub joints: Vec<JointId>,
     /// Vertices at which some mix of candidates moves just like another.
     pub vertices: usize,
@@ -122,25 +122,18 @@ impl Gram {
     /// below `least_percent` of the diagonal is none.
     pub fn unidentified(&self, joints: usize, least_percent: f64) -> Unidentified {
         let least = least_percent * least_percent;
-        let mut most_apart = vec![None::<f64>; joints * joints];
+        let (mut open, mut told) = (vec![false; joints], vec![false; joints]);
         for v in 0..self.candidates.len() {
             let (form, ids) = (self.quadratic(v), self.candidates.of(v));
             for i in 0..ids.len() {
-                for j in i + 1..ids.len() {
-                    let apart = form.get(i, i) + form.get(j, j) - 2.0 * form.get(i, j);
-                    let most = &mut most_apart[ids[i].index() * joints + ids[j].index()];
-                    *most = Some(most.map_or(apart, |m| m.max(apart)));
-                }
+                let apart = |j: usize| form.get(i, i) + form.get(j, j) - 2.0 * form.get(i, j);
+                let alike = (0..ids.len()).any(|j| j != i && apart(j) < least);
+                let of = if alike { &mut open } else { &mut told };
+                of[ids[i].index()] = true;
             }
         }
-        let alike: Vec<(usize, usize)> = most_apart
-            .iter()
-            .enumerate()
-            .filter(|(_, most)| most.is_some_and(|m| m < least))
-            .map(|(pair, _)| (pair / joints, pair % joints))
-            .collect();
         let joints = (0..joints)
-            .filter(|&j| alike.iter().any(|&(a, b)| a == j || b == j))
+            .filter(|&j| open[j] && !told[j])
             .map(|j| JointId(j as u16))
             .collect();
         let vertices = (0..self.candidates.len())

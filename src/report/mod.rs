@@ -126,8 +126,9 @@ pub struct Errors {
     pub naive: OnPoses<Percent>,
     /// The weights as written.
     pub baked: OnPoses<Percent>,
-    /// The best weights without a cap on influences, over the candidate joints of each vertex: what
-    /// linear blend skinning on this skeleton cannot beat.
+    /// The best weights without a cap on influences, over the candidate joints of each vertex, for the
+    /// poses of the fit with their weights: there, what linear blend skinning on this skeleton cannot
+    /// beat. On held-out poses it is no bound, only a comparison.
     pub floor: OnPoses<Percent>,
     /// The errors of the weights as written in units of the scene.
     pub baked_units: OnPoses<Units>,
@@ -195,7 +196,8 @@ pub struct FitReport {
     pub kkt_residual: f64,
     /// Vertices whose choice of joints was not proved best within the bound on work.
     pub unproved_vertices: usize,
-    /// Joints that no pose tells apart from another: their weights stay as the bind has them.
+    /// Joints that, wherever they may carry weight, move just like another one in every pose: how weight
+    /// is shared among those is left to the bind.
     pub unidentified_joints: Vec<String>,
     /// Vertices whose weights the poses leave open in part.
     pub unidentified_vertices: usize,

@@ -66,9 +66,15 @@ fn character(c: &CharacterReport) -> String {
         ));
     }
     if !c.fit.unidentified_joints.is_empty() {
+        let names = &c.fit.unidentified_joints;
+        let more = if names.len() > 6 {
+            format!(" and {} more", names.len() - 6)
+        } else {
+            String::new()
+        };
         line(format!(
-            "  left as bound, no pose tells apart: {}",
-            c.fit.unidentified_joints.join(", ")
+            "  joints that no pose tells apart from others: {}{more}",
+            names[..names.len().min(6)].join(", ")
         ));
     }
     for warning in &c.warnings {
@@ -85,28 +91,26 @@ fn verdict(c: &CharacterReport) -> String {
     } else {
         "fit"
     };
-    let (Some(baked), Some(rigid), Some(floor)) = (
-        best(&c.errors.baked),
-        best(&c.errors.rigid),
-        best(&c.errors.floor),
-    ) else {
-        return format!("{}: baked", c.name);
+    let (Some(baked), Some(rigid)) = (best(&c.errors.baked), best(&c.errors.rigid)) else {
+        return format!("{}: baked; no pose bends this surface", c.name);
     };
     let gain = if rigid > 0.0 {
         100.0 * (1.0 - baked / rigid)
     } else {
         0.0
     };
-    let above = if floor > 0.0 {
-        100.0 * (baked / floor - 1.0)
-    } else {
-        0.0
-    };
-    format!(
-        "{}: {baked:.3} % rms on {seen} poses, {gain:.0} % below rigid, {:.1} % above the floor",
-        c.name,
-        above.max(0.0)
-    )
+    let line = format!(
+        "{}: {baked:.3} % rms on {seen} poses, {gain:.0} % below rigid",
+        c.name
+    );
+    // The floor is a bound on the poses of the fit only.
+    match (c.errors.baked.fit, c.errors.floor.fit) {
+        (Some(baked), Some(floor)) if floor.rms_percent > 0.0 => {
+            let above = 100.0 * (baked.rms_percent / floor.rms_percent - 1.0);
+            format!("{line}; {above:.1} % above the floor on fit poses")
+        }
+        _ => line,
+    }
 }
 
 fn figures(figures: Option<Percent>) -> String {

@@ -19,11 +19,12 @@ pub struct Pose {
 }
 
 impl Pose {
-    /// A pose of weight 1; rotations may come in any order.
+    /// A pose of weight 1; rotations may come in any order. Joints that stay at bind are left out.
     pub fn new(
         name: impl Into<String>,
         mut rotations: Vec<(JointId, UnitQuaternion<f64>)>,
     ) -> Self {
+        rotations.retain(|(_, rotation)| rotation.imag() != nalgebra::Vector3::zeros());
         rotations.sort_by_key(|&(id, _)| id);
         Self {
             name: name.into(),

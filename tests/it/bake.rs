@@ -499,7 +499,7 @@ fn target_that_cannot_be_written_fails_before_work() {
         let error = String::from_utf8_lossy(&ran.stderr);
         assert_eq!(ran.status.code(), Some(3), "{error}");
         assert!(
-            error.contains(word(output)) && error.contains("untouched"),
+            error.contains(word(output)) && error.contains("nothing was written"),
             "{error}"
         );
     }
