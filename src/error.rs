@@ -56,11 +56,16 @@ impl fmt::Display for Fault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}: ", self.file.display())?;
         if !self.part.is_empty() {
-            write!(f, "{}: ", self.part)?;
+            write!(f, "{}: ", brief(&self.part))?;
         }
-        write!(f, "expected {}, found {}", self.expected, self.found)?;
+        write!(
+            f,
+            "expected {}, found {}",
+            self.expected,
+            brief(&self.found)
+        )?;
         if !self.remedy.is_empty() {
-            write!(f, "; {}", self.remedy)?;
+            write!(f, "; {}", brief(&self.remedy))?;
         }
         Ok(())
     }
@@ -96,8 +101,8 @@ pub enum Error {
         /// Budget in bytes.
         allowed: u64,
     },
-    /// The user interrupted; nothing was written.
-    #[error("interrupted; nothing was written")]
+    /// The user interrupted.
+    #[error("interrupted; every file is the old one or the complete new one")]
     Interrupted,
 }
 
@@ -107,10 +112,28 @@ impl From<Fault> for Error {
     }
 }
 
+/// Faults shown of one run; a file with more has one cause for most of them.
+const MOST_SHOWN: usize = 20;
+
 fn lines(faults: &[Fault]) -> String {
-    faults
+    let mut lines: Vec<String> = faults
         .iter()
+        .take(MOST_SHOWN)
         .map(Fault::to_string)
-        .collect::<Vec<_>>()
-        .join("\n")
+        .collect();
+    if faults.len() > MOST_SHOWN {
+        lines.push(format!("and {} more faults", faults.len() - MOST_SHOWN));
+    }
+    lines.join("\n")
+}
+
+/// Text from a file may be of any length, and hold what a terminal would obey.
+fn brief(text: &str) -> String {
+    const LONGEST: usize = 300;
+    let clean = |c: char| if c.is_control() { ' ' } else { c };
+    let mut brief: String = text.chars().take(LONGEST).map(clean).collect();
+    if text.chars().nth(LONGEST).is_some() {
+        brief.push_str("...");
+    }
+    brief
 }

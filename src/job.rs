@@ -56,6 +56,9 @@ pub enum Stage {
 /// Candidates below this share of a vertex are no candidates: such a weight would be pruned.
 const LEAST_CANDIDATE_MASS: f32 = 1e-4;
 
+/// Sizes whose squares stay far from the limits of f32.
+const SIZES: std::ops::RangeInclusive<f64> = 1e-12..=1e12;
+
 /// Worst vertices in a report.
 const WORST_VERTICES: usize = 10;
 
@@ -164,7 +167,15 @@ struct Source {
 
 impl Source {
     fn open(request: &Request) -> Result<Self, Error> {
-        let file_bytes = std::fs::metadata(&request.input).map_or(0, |file| file.len());
+        let file_bytes = asset::reading_bytes(&request.input);
+        // Before anything is read: text with many small values takes far more than its length.
+        if let Some(allowed) = request.memory.filter(|&allowed| allowed < file_bytes) {
+            return Err(Error::Memory {
+                path: request.input.clone(),
+                needed: file_bytes,
+                allowed,
+            });
+        }
         let document = Document::open(&request.input)?;
         let loaded = asset::characters(&document, request.skeleton.as_deref())?;
         let given = match &request.poses {
@@ -191,6 +202,22 @@ impl Source {
         let loaded = &self.loaded[index];
         let character = &loaded.character;
         let mut warnings = loaded.notes.clone();
+        let diagonal = character.surface.diagonal();
+        if !SIZES.contains(&diagonal) {
+            let expected = format!(
+                "a character between {:e} and {:e} units across",
+                SIZES.start(),
+                SIZES.end()
+            );
+            return Err(Fault::new(
+                &request.input,
+                &character.name,
+                expected,
+                format!("{diagonal:e}"),
+            )
+            .remedy("check its positions for strays, and its scale")
+            .into());
+        }
         let (base, way) = base_weights(request, character)?;
         let layers = request
             .recipe
@@ -360,8 +387,7 @@ impl Work<'_> {
         let poses = self.poses.fit.bytes() + self.poses.held_out.bytes();
         let fit = Gram::bytes(&self.candidates) + vertices * fit::WORKING_BYTES_PER_VERTEX;
         let total = character + stack + spread + fit + poses + tallies + width * block;
-        // The file as read, as parsed, as written and as read back.
-        memory::PROGRAM_BYTES + total as u64 + 5 * file_bytes
+        memory::PROGRAM_BYTES + total as u64 + file_bytes
     }
 
     fn plan(&self, _request: &Request, width: usize, file_bytes: u64) -> Plan {
@@ -462,6 +488,31 @@ impl Work<'_> {
             fit: (!self.poses.fit.is_empty()).then(|| fit.figures(set)),
             held_out: (!self.poses.held_out.is_empty()).then(|| held_out.figures(set)),
         };
+        let mut warnings = self.warnings.clone();
+        for set in [figures(0), figures(BAKED)] {
+            let all = [set.fit, set.held_out].into_iter().flatten();
+            if all.into_iter().any(|f| !(f.rms.is_finite() && f.max < 1e5)) {
+                let expected = "poses that keep the character near its size";
+                return Err(Fault::new(
+                    &request.input,
+                    &character.name,
+                    expected,
+                    "positions beyond all measure",
+                )
+                .remedy("check the inverse bind matrices for scales far from one")
+                .into());
+            }
+        }
+        if let (Some(rigid), Some(baked)) =
+            (held_out_or_fit(figures(0)), held_out_or_fit(figures(BAKED)))
+            && baked.rms > rigid.rms
+        {
+            warnings.push(
+                "the baked weights are further from the layers than the base weights: do not ship them; \
+                 check smoothness, hold and the weights of the poses"
+                    .to_owned(),
+            );
+        }
         let unit = surface.diagonal() / 100.0 * character.scene_scale;
         let joint_name = |id: crate::rig::JointId| character.skeleton.joint(id).name.clone();
         let mut influences = vec![0; request.recipe.fit.influences];
@@ -481,9 +532,9 @@ impl Work<'_> {
             errors: Errors {
                 rigid: figures(0).map(percent),
                 naive: figures(1).map(percent),
-                baked: figures(2).map(percent),
+                baked: figures(BAKED).map(percent),
                 floor: figures(3).map(percent),
-                baked_units: figures(2).map(|figures| units(figures, unit)),
+                baked_units: figures(BAKED).map(|figures| units(figures, unit)),
             },
             worst: self.worst(&weights, &fit, &held_out),
             influences,
@@ -503,7 +554,7 @@ impl Work<'_> {
                 ..Timings::default()
             },
             peak_memory_bytes: None,
-            warnings: self.warnings.clone(),
+            warnings,
         };
         Ok(Baked { weights, report })
     }
@@ -610,6 +661,10 @@ fn surface_report(character: &Character) -> SurfaceReport {
         pieces: surface.pieces,
         diagonal_units: surface.diagonal() * character.scene_scale,
     }
+}
+
+fn held_out_or_fit(figures: OnPoses<Figures>) -> Option<Figures> {
+    figures.held_out.or(figures.fit)
 }
 
 fn percent(figures: Figures) -> Percent {

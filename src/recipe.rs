@@ -147,6 +147,10 @@ impl Default for WriteSettings {
     }
 }
 
+/// Beyond these a recipe is a slip.
+const MOST_BLENDS: usize = 1_000_000;
+const MOST_LAYERS: usize = 64;
+
 /// Default radius of a mush layer, in percent of the diagonal: about five rounds on a mesh of three
 /// thousand vertices.
 const MUSH_RADIUS: f64 = 2.5;
@@ -197,15 +201,15 @@ impl Recipe {
             fit.influences.to_string(),
         );
         check(
-            fit.smoothness.is_finite() && fit.smoothness >= 0.0,
+            (0.0..=1e6).contains(&fit.smoothness),
             "fit.smoothness",
-            "0 or more",
+            "0 to 1000000",
             fit.smoothness.to_string(),
         );
         check(
-            fit.hold.is_finite() && fit.hold > 0.0,
+            fit.hold > 0.0 && fit.hold <= 100.0,
             "fit.hold",
-            "a number above 0",
+            "above 0, to 100 percent",
             fit.hold.to_string(),
         );
         check(
@@ -226,6 +230,23 @@ impl Recipe {
             "poses.range",
             "0 to 180 degrees",
             poses.range.to_string(),
+        );
+        for (name, count) in [
+            ("poses.blends", poses.blends),
+            ("poses.held_out", poses.held_out),
+        ] {
+            check(
+                count <= MOST_BLENDS,
+                name,
+                "at most 1000000",
+                count.to_string(),
+            );
+        }
+        check(
+            self.layer.len() <= MOST_LAYERS,
+            "layer",
+            "at most 64 layers",
+            self.layer.len().to_string(),
         );
         check(
             share(poses.blend_share),
@@ -251,9 +272,9 @@ impl Recipe {
             ("poses.clip_weight", poses.clip_weight),
         ] {
             check(
-                weight.is_finite() && weight >= 0.0,
+                weight == 0.0 || pose::WEIGHTS.contains(&weight),
                 name,
-                "0 or more",
+                "0, or 0.000001 to 1000000",
                 weight.to_string(),
             );
         }
@@ -320,7 +341,7 @@ impl LayerSettings {
             check(
                 rounds <= MOST_ROUNDS,
                 &format!("{part}.rounds"),
-                "at most 100000",
+                "at most 5000",
                 rounds.to_string(),
             );
         }

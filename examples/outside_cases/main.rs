@@ -17,8 +17,9 @@ use tanyard::rig::{Block, Character, JointId, LANES, Pose, PoseSequence, Weights
 type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
 
 /// The mush that the reference repeats.
+const ROUNDS: [usize; 2] = [5, 20];
 const MUSH: MushOptions = MushOptions {
-    rounds: 5,
+    rounds: ROUNDS[0],
     pull: 0.5,
     detail: 1.0,
     border: Border::Free,
@@ -35,7 +36,7 @@ fn main() -> Outcome<()> {
     let mut written = 0;
     for input in words {
         let name = input.file_stem().ok_or("a character needs a name")?;
-        write_case(&input, &folder.join(name))?;
+        write_case(&input, &folder.join(name), ROUNDS[written % ROUNDS.len()])?;
         written += 1;
     }
     println!("{written} cases in {}", folder.display());
@@ -46,7 +47,7 @@ fn main() -> Outcome<()> {
     }
 }
 
-fn write_case(input: &Path, case: &Path) -> Outcome<()> {
+fn write_case(input: &Path, case: &Path, rounds: usize) -> Outcome<()> {
     fs::create_dir_all(case)?;
     fs::copy(input, case.join("input.glb"))?;
     let baked = case.join("baked.glb");
@@ -77,7 +78,7 @@ fn write_case(input: &Path, case: &Path) -> Outcome<()> {
 
     let joints = bind::keep(weights);
     let layers = [LayerOptions {
-        kind: LayerKind::Mush(MUSH),
+        kind: LayerKind::Mush(MushOptions { rounds, ..MUSH }),
         blend: 1.0,
         mask: None,
     }];
@@ -92,7 +93,7 @@ fn write_case(input: &Path, case: &Path) -> Outcome<()> {
         .flat_map(|joint| joint.0.to_le_bytes())
         .collect();
     fs::write(case.join("bind.u16"), bind)?;
-    let settings = serde_json::json!({ "rounds": MUSH.rounds, "pull": MUSH.pull });
+    let settings = serde_json::json!({ "rounds": rounds, "pull": MUSH.pull });
     fs::write(case.join("case.json"), settings.to_string())?;
     Ok(())
 }

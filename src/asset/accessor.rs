@@ -194,7 +194,7 @@ impl<'a> Accessor<'a> {
                 let (element, found) = (i / self.width, numbers[i].to_string());
                 let fault = self
                     .at
-                    .found(format!("finite numbers, at element {element} too"), found);
+                    .found("finite numbers", format!("{found} at element {element}"));
                 Err(fault.remedy("export the file again, or mend the data"))
             }
             None => Ok(numbers),

@@ -183,8 +183,9 @@ fn parse(path: &Path, bytes: &[u8]) -> Result<Value, Fault> {
         .rposition(|&b| b != 0)
         .map_or(0, |last| last + 1);
     serde_json::from_slice(&bytes[..end]).map_err(|error| {
-        Fault::new(path, "the JSON", "valid JSON", error.to_string())
-            .remedy("the file is damaged or no glTF: export it again")
+        Fault::new(path, "the JSON", "valid JSON", error.to_string()).remedy(
+            "the file is damaged, no glTF, or nested deeper than 128 levels: export it again",
+        )
     })
 }
 

@@ -24,8 +24,8 @@ mod unbound;
 mod write;
 
 pub use clips::clips;
-pub use document::Document;
+pub use document::{Document, reading_bytes};
 pub use range_clip::with_pose_clip;
 pub use read::{Loaded, Target, characters};
-pub use save::{check_target, save, write_atomically};
+pub use save::{between_writes, check_target, save, write_atomically};
 pub use write::{WeightFormat, with_weights};

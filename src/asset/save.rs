@@ -3,7 +3,7 @@
 use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use serde_json::{Value, json};
 
@@ -22,12 +22,27 @@ const MOST_LINKS: usize = 40;
 /// Buffers begin at multiples of this when they are joined.
 const ALIGNMENT: usize = 4;
 
+/// Held while files are being written.
+static WRITING: Mutex<()> = Mutex::new(());
+
+fn writing() -> MutexGuard<'static, ()> {
+    // A writer that panicked left no lock on any file: the next may go on.
+    WRITING.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Runs something while no file is being written: a process that ends within it leaves no litter.
+pub fn between_writes<T>(action: impl FnOnce() -> T) -> T {
+    let _guard = writing();
+    action()
+}
+
 /// Checks that the target can be written, before any long work: its folder is there and takes files.
 ///
 /// # Errors
 /// [`Error::Output`] with the reason.
 pub fn check_target(path: &Path) -> Result<(), Error> {
     let target = target_of(path)?;
+    let _guard = writing();
     // Dropped at once, and with it the file.
     temporary(path, &target).map(drop)
 }
@@ -37,6 +52,7 @@ pub fn check_target(path: &Path) -> Result<(), Error> {
 /// # Errors
 /// [`Error::Output`]; what was there before is then untouched.
 pub fn write_atomically(path: &Path, bytes: &[u8]) -> Result<(), Error> {
+    let _guard = writing();
     put_file(path, &target_of(path)?, bytes, true)
 }
 
@@ -70,6 +86,7 @@ pub fn save(document: &Document, path: &Path) -> Result<(), Error> {
     };
     verify(&placed, &sides, path, &bytes)?;
     let copies = copies(document, &placed, &sides, path)?;
+    let _guard = writing();
 
     let mut litter = Litter::default();
     let folder = folder_of(path);

@@ -1,6 +1,5 @@
 //! The words of the command line.
 
-use std::num::NonZeroUsize;
 use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
@@ -112,8 +111,8 @@ pub struct Common {
     #[arg(long, value_name = "NODE")]
     pub skeleton: Option<String>,
     /// Threads [default: all processors]
-    #[arg(long, value_name = "N")]
-    pub threads: Option<NonZeroUsize>,
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
+    pub threads: Option<u16>,
     /// Print errors only
     #[arg(short, long)]
     pub quiet: bool,

@@ -21,7 +21,7 @@ pub(super) fn run(args: &BakeArgs) -> Result<(), Error> {
     if args.dry_run {
         let plans = super::on_threads(threads, || job::plan(&request))?;
         if !args.common.quiet {
-            print(&report::plan_table(&plans));
+            print(&report::plan_table(&plans))?;
         }
         return Ok(());
     }
@@ -49,14 +49,14 @@ pub(super) fn run(args: &BakeArgs) -> Result<(), Error> {
     let report = report?;
     let to_standard_output = args.report.as_deref().is_some_and(is_standard_output);
     match &args.report {
-        Some(_) if to_standard_output => print(&report.to_json()),
+        Some(_) if to_standard_output => print(&report.to_json())?,
         Some(path) => asset::write_atomically(path, report.to_json().as_bytes())?,
         None => {}
     }
     if !args.common.quiet && !to_standard_output {
-        print(&report::table(&report));
+        print(&report::table(&report))?;
         if args.verbose {
-            print(&timings(&report));
+            print(&timings(&report))?;
         }
     }
     Ok(())
@@ -77,9 +77,16 @@ fn is_standard_output(path: &Path) -> bool {
     path == Path::new("-")
 }
 
-/// Prints to standard output; a reader that has gone away is no fault of ours.
-pub(super) fn print(text: &str) {
-    _ = std::io::stdout().write_all(text.as_bytes());
+/// Prints to standard output. A reader that has gone away is no fault; a full disk is.
+pub(super) fn print(text: &str) -> Result<(), Error> {
+    let mut out = std::io::stdout();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => Err(Error::Output {
+            path: "standard output".into(),
+            reason: error.to_string(),
+        }),
+        _ => Ok(()),
+    }
 }
 
 fn timings(report: &Report) -> String {

@@ -79,9 +79,9 @@ pub(super) fn run(args: &PosesArgs) -> Result<(), Error> {
             "{}: {} poses{note}\n",
             args.output.display(),
             list.len()
-        ));
+        ))?;
         for note in notes {
-            print(&format!("  note: {note}\n"));
+            print(&format!("  note: {note}\n"))?;
         }
     }
     Ok(())

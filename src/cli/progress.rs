@@ -8,6 +8,9 @@ use indicatif::{ProgressBar, ProgressStyle};
 
 use crate::job::{Stage, Watch};
 
+/// How long a job may take to stop by itself.
+const GRACE: std::time::Duration = std::time::Duration::from_millis(500);
+
 static INTERRUPTED: AtomicBool = AtomicBool::new(false);
 
 /// Shows progress on standard error if that is a terminal, and listens for interrupts.
@@ -22,10 +25,14 @@ impl Progress {
         // A handler can only be missing if one is set already: then interrupts end the process at once,
         // and since files are renamed into place when complete, nothing is lost.
         _ = ctrlc::set_handler(|| {
-            if INTERRUPTED.swap(true, Ordering::SeqCst) {
-                // Asked twice: go at once.
-                std::process::exit(130);
-            }
+            INTERRUPTED.store(true, Ordering::SeqCst);
+            // The job looks at the flag between blocks of poses and before it writes; where a stage
+            // takes longer, end it here.
+            std::thread::sleep(GRACE);
+            crate::asset::between_writes(|| {
+                eprintln!("tanyard: {}", crate::error::Error::Interrupted);
+                std::process::exit(130)
+            })
         });
         let visible = !quiet && std::io::stderr().is_terminal();
         let bar = visible.then(|| {

@@ -29,4 +29,4 @@ pub use spread::{MAX_SPREAD, Spread};
 pub use stack::{
     LayerKind, LayerOptions, LocalStack, MOST_ROUNDS, Scratch, Stack, rounds_for_radius,
 };
-pub use stream::Stream;
+pub use stream::{BLOCKS_PER_WORKER, Stream};

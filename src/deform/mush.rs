@@ -480,6 +480,9 @@ impl Frames {
     }
 }
 
+/// A ring is widened to this many vertices at most; more of them lie on a line just as well.
+const WIDEST_RING: usize = 64;
+
 /// The vertices within `reach` rings of `v`, without `v`, in rising order.
 fn wide_ring(rings: &Rings, v: u32, reach: usize) -> Vec<u32> {
     let mut found = vec![v];
@@ -487,8 +490,11 @@ fn wide_ring(rings: &Rings, v: u32, reach: usize) -> Vec<u32> {
     for _ in 0..reach {
         let end = found.len();
         for i in begin..end {
+            if found.len() > WIDEST_RING {
+                break;
+            }
             for &n in rings.of(found[i] as usize) {
-                if !found.contains(&n) {
+                if found.len() <= WIDEST_RING && !found.contains(&n) {
                     found.push(n);
                 }
             }

@@ -50,8 +50,12 @@ impl Region {
         reach: usize,
         margin: usize,
     ) -> Self {
-        let mut region =
-            Self::around_seams((0..joints as u16).collect(), base, rings, reach + margin);
+        let mut region = Self::around_seams(
+            (0..joints).map(|joint| joint as u16).collect(),
+            base,
+            rings,
+            reach + margin,
+        );
         let mut inside = vec![false; rings.len()];
         region
             .vertices

@@ -5,6 +5,7 @@
 
 use rayon::prelude::*;
 
+use super::Region;
 use crate::rig::{JointId, Rings, Weights};
 
 /// Joints kept for a vertex while spreading. Beyond the heaviest 24 nothing of weight is left on any
@@ -26,15 +27,26 @@ impl Spread {
 
     /// Spreads base weights by rounds that move so much of the way to the mean of the one-ring. After
     /// `reach` rounds no joint comes to vertices that it has not reached: there its mass is below what
-    /// the layers resolve.
-    pub fn new(base: &Weights, rings: &Rings, rounds: &[f32], reach: usize) -> Self {
+    /// the layers resolve. `region` is the whole surface, all joints apart.
+    pub(super) fn new(
+        base: &Weights,
+        rings: &Rings,
+        region: &Region,
+        rounds: &[f32],
+        reach: usize,
+    ) -> Self {
         let mut rows: Vec<Row> = (0..rings.len()).map(|v| base.of(v).collect()).collect();
+        // Seams themselves may mix from the start; else a round reaches one ring farther than the last.
         for (round, &pull) in rounds.iter().enumerate() {
             let grow = round < reach;
-            rows = (0..rings.len())
-                .into_par_iter()
-                .map(|v| spread_row(v, rings.of(v), &rows, pull, grow))
+            let reached = &region.vertices[..region.nearer_than(round.min(reach) + 2)];
+            let changed: Vec<Row> = reached
+                .par_iter()
+                .map(|&v| spread_row(v as usize, rings.of(v as usize), &rows, pull, grow))
                 .collect();
+            for (&v, row) in reached.iter().zip(changed) {
+                rows[v as usize] = row;
+            }
         }
         for row in &mut rows {
             heaviest_first(row);
@@ -64,13 +76,7 @@ impl Spread {
 }
 
 fn spread_row(v: usize, ring: &[u32], rows: &[Row], pull: f32, grow: bool) -> Row {
-    // Most vertices lie where one joint rules: nothing mixes there.
-    let alone = |v: usize| match rows[v][..] {
-        [(joint, _)] => Some(joint),
-        _ => None,
-    };
-    let ruled = alone(v).is_some() && ring.iter().all(|&n| alone(n as usize) == alone(v));
-    if ruled || ring.is_empty() {
+    if ring.is_empty() {
         return rows[v].clone();
     }
     let mut sum: Row = rows[v]

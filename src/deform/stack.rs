@@ -5,7 +5,7 @@ use std::sync::Arc;
 use super::mush::{Mush, MushOptions};
 use super::place::{Place, Seams, Workspace, seam_vertices};
 use super::relax::{Relax, RelaxOptions};
-use super::{Region, Skin, Skinning, Spread};
+use super::{BLOCKS_PER_WORKER, Region, Skin, Skinning, Spread};
 use crate::rig::{Block, JointId, LANES, Point, Rings, Shapes, Skeleton, Surface, Weights};
 
 /// One layer of a stack, with rounds worked out and its mask resolved.
@@ -43,6 +43,7 @@ impl LayerKind {
 /// the variance of `n` rounds is `n · pull · edge²` (de Moivre–Laplace). At least one.
 pub fn rounds_for_radius(radius: f64, edge_length: f64, pull: f64) -> usize {
     let rounds = (radius / edge_length).powi(2) / pull;
+    // A surface without edges needs none; one whose triangles are specks in a vast box is no character.
     if rounds.is_finite() {
         (rounds.round() as usize).clamp(1, MOST_ROUNDS)
     } else {
@@ -50,11 +51,15 @@ pub fn rounds_for_radius(radius: f64, edge_length: f64, pull: f64) -> usize {
     }
 }
 
-/// More rounds than any surface needs; a recipe beyond this is a slip.
-pub const MOST_ROUNDS: usize = 100_000;
+/// More rounds than any surface needs: at the default radius, one of a million vertices takes about two
+/// thousand.
+pub const MOST_ROUNDS: usize = 5_000;
 
 /// The share of the way to the neighbours' mean of spreading rounds that no layer sets.
 const SPREAD_PULL: f32 = 0.5;
+
+/// Joints that a skeleton may have.
+const MOST_JOINTS: usize = u16::MAX as usize + 1;
 
 /// The reach of a stack without layers: see there.
 const LEAST_REACH: usize = 2;
@@ -175,7 +180,8 @@ impl Stack {
 
     /// How far the layers bring each joint: the candidates of the fit.
     pub fn spread(&self) -> Spread {
-        Spread::new(&self.base, &self.rings, &self.spread, self.reach)
+        let region = Region::whole(MOST_JOINTS, &self.base, &self.rings, self.reach + 2, 0);
+        Spread::new(&self.base, &self.rings, &region, &self.spread, self.reach)
     }
 
     /// Bytes that the stack takes on the whole surface.
@@ -336,8 +342,8 @@ impl LocalStack {
 
     /// Bytes that [`LocalStack::evaluate`] takes while it runs, for a surface of that many vertices.
     pub fn working_bytes(vertices: usize) -> usize {
-        // Shape, three spare ones, one before a partial layer; then the targets.
-        6 * vertices * size_of::<Point>()
+        // Shape, three spare ones, one before a partial layer; then the results of a wave.
+        (5 + BLOCKS_PER_WORKER) * vertices * size_of::<Point>()
     }
 }
 

@@ -21,6 +21,10 @@ pub struct Stream<'a> {
     units: Vec<Unit>,
 }
 
+/// Blocks of a wave for each worker: a few, so that none waits long for the slowest. Their results are
+/// held until the wave is handed on.
+pub const BLOCKS_PER_WORKER: usize = 4;
+
 /// A block to evaluate.
 struct Unit {
     group: usize,
@@ -67,7 +71,7 @@ impl<'a> Stream<'a> {
         self.units.len()
     }
 
-    /// Evaluates every block, `width` at a time, and hands shapes on in fixed order, with the number of
+    /// Evaluates every block, in waves for `width` workers, and hands shapes on in fixed order, with the number of
     /// blocks done so far. Blocks that bend nothing are left out. Stops early if told to.
     pub fn run<B>(
         &self,
@@ -79,7 +83,7 @@ impl<'a> Stream<'a> {
         let scratches: Mutex<Vec<Scratch>> = Mutex::default();
         let results: Mutex<Vec<Vec<Point>>> = Mutex::default();
         let mut done = 0;
-        for wave in self.units.chunks(width.max(1)) {
+        for wave in self.units.chunks(BLOCKS_PER_WORKER * width.max(1)) {
             stacks.retain(|(group, _)| wave.iter().any(|unit| unit.group == *group));
             let mut missing: Vec<usize> = wave.iter().map(|unit| unit.group).collect();
             missing.dedup();

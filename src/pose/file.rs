@@ -46,6 +46,8 @@ pub fn to_json(poses: &impl PoseSequence, skeleton: &Skeleton) -> Value {
 /// [`Error::Input`] with every fault found.
 pub fn parse(path: &Path, text: &str, skeletons: &[&Skeleton]) -> Result<Vec<Vec<Pose>>, Error> {
     let fault = |part: &str, expected: &str, found: String| Fault::new(path, part, expected, found);
+    // Some editors put a byte order mark first.
+    let text = text.trim_start_matches('\u{feff}');
     let value: Value = serde_json::from_str(text).map_err(|error| {
         fault("", "JSON", error.to_string())
             .remedy("see docs/formats.md for the form of a pose file")
@@ -90,12 +92,12 @@ pub fn parse(path: &Path, text: &str, skeletons: &[&Skeleton]) -> Result<Vec<Vec
         };
         let weight = match object.get("weight") {
             None => Some(1.0),
-            Some(weight) => weight.as_f64().filter(|w| w.is_finite() && *w > 0.0),
+            Some(weight) => weight.as_f64().filter(|w| super::WEIGHTS.contains(w)),
         };
         let Some(weight) = weight else {
             faults.push(fault(
                 &at(".weight"),
-                "a number above 0",
+                "a number from 0.000001 to 1000000",
                 describe(object.get("weight")),
             ));
             continue;

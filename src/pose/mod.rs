@@ -83,6 +83,9 @@ impl Default for Options {
     }
 }
 
+/// Weights of poses lie in this range: sums of their squares stay far from the limits of numbers.
+pub const WEIGHTS: std::ops::RangeInclusive<f64> = 1e-6..=1e6;
+
 /// Clips are sampled at this rate: above what a pose set can use of any motion.
 pub const CLIP_FRAMES_PER_SECOND: f64 = 30.0;
 

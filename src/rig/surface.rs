@@ -149,8 +149,9 @@ pub struct Surface {
     pub pieces: usize,
 }
 
-/// Copies of a vertex are welded if they lie within this share of the bounding-box diagonal: a few
-/// times the f32 rounding of a coordinate, far below any modelled feature.
+/// Copies of a vertex are welded if they lie within this share of the size of the middle nine tenths of
+/// all vertices: a few times the f32 rounding of a coordinate, far below any modelled feature, and not
+/// misled by a stray vertex far away.
 pub const WELD_TOLERANCE: f64 = 1e-6;
 
 impl Surface {
@@ -158,7 +159,7 @@ impl Surface {
     ///
     /// Positions must be finite and triangle corners within range (the asset room checks both).
     pub fn weld(raw: &[[f32; 3]], raw_triangles: &[[u32; 3]]) -> Self {
-        let (welded, positions) = weld_positions(raw, WELD_TOLERANCE * diagonal(raw));
+        let (welded, positions) = weld_positions(raw, WELD_TOLERANCE * trimmed_diagonal(raw));
         let triangles: Vec<[u32; 3]> = raw_triangles
             .iter()
             .map(|corners| corners.map(|c| welded[c as usize]))
@@ -194,14 +195,31 @@ impl Surface {
     }
 
     /// The diagonal of the bind bounding box, in scene units of the mesh space: the size that errors
-    /// are a percentage of.
+    /// are a percentage of. Vertices without triangles do not count, unless there are no others.
     pub fn diagonal(&self) -> f64 {
-        diagonal(&self.positions)
+        let (low, high) = self.bounds();
+        (0..3)
+            .map(|i| (f64::from(high[i]) - f64::from(low[i])).powi(2))
+            .sum::<f64>()
+            .sqrt()
     }
 
-    /// The centre of the bind bounding box.
+    fn bounds(&self) -> ([f32; 3], [f32; 3]) {
+        let drawn = self
+            .triangles
+            .iter()
+            .flatten()
+            .map(|&v| &self.positions[v as usize]);
+        if self.triangles.is_empty() {
+            bounds(self.positions.iter())
+        } else {
+            bounds(drawn)
+        }
+    }
+
+    /// The centre of that box.
     pub fn centre(&self) -> [f64; 3] {
-        let (low, high) = bounds(&self.positions);
+        let (low, high) = self.bounds();
         std::array::from_fn(|i| (f64::from(low[i]) + f64::from(high[i])) / 2.0)
     }
 
@@ -223,28 +241,32 @@ impl Surface {
     }
 }
 
-fn bounds(positions: &[[f32; 3]]) -> ([f32; 3], [f32; 3]) {
-    let mut low = [f32::INFINITY; 3];
-    let mut high = [f32::NEG_INFINITY; 3];
+fn bounds<'a>(positions: impl Iterator<Item = &'a [f32; 3]>) -> ([f32; 3], [f32; 3]) {
+    let mut found = None;
     for p in positions {
+        let (low, high) = found.get_or_insert((*p, *p));
         for i in 0..3 {
             low[i] = low[i].min(p[i]);
             high[i] = high[i].max(p[i]);
         }
     }
-    if positions.is_empty() {
-        ([0.0; 3], [0.0; 3])
-    } else {
-        (low, high)
-    }
+    found.unwrap_or_default()
 }
 
-fn diagonal(positions: &[[f32; 3]]) -> f64 {
-    let (low, high) = bounds(positions);
-    (0..3)
-        .map(|i| (f64::from(high[i]) - f64::from(low[i])).powi(2))
-        .sum::<f64>()
-        .sqrt()
+/// The diagonal of the box that holds the middle nine tenths of all coordinates along each axis.
+fn trimmed_diagonal(positions: &[[f32; 3]]) -> f64 {
+    if positions.is_empty() {
+        return 0.0;
+    }
+    let spans = (0..3).map(|axis| {
+        let mut along: Vec<f32> = positions.iter().map(|p| p[axis]).collect();
+        let cut = along.len() / 20;
+        let last = along.len() - 1 - cut;
+        let high = *along.select_nth_unstable_by(last, f32::total_cmp).1;
+        let low = *along.select_nth_unstable_by(cut, f32::total_cmp).1;
+        f64::from(high) - f64::from(low)
+    });
+    spans.map(|span| span * span).sum::<f64>().sqrt()
 }
 
 /// Groups positions that lie within `tolerance` of the first of their group. Welded vertices are
