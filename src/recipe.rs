@@ -375,9 +375,9 @@ impl LayerSettings {
         }
         if let Some(pull) = self.pull {
             check(
-                pull > 0.0,
+                pull >= 0.01,
                 &format!("{part}.pull"),
-                "a share above 0",
+                "a share of at least 0.01",
                 pull.to_string(),
             );
         }

@@ -494,7 +494,9 @@ fn target_that_cannot_be_written_fails_before_work() {
     let folder = folder();
     let input = &demos()[2];
     let missing = folder.path().join("no").join("such").join("out.glb");
-    for output in [missing.as_path(), folder.path()] {
+    let is_folder = folder.path().join("folder.glb");
+    fs::create_dir(&is_folder).expect("a temporary folder can be written");
+    for output in [missing.as_path(), &is_folder] {
         let ran = tanyard(&["bake", word(input), "-o", word(output)]);
         let error = String::from_utf8_lossy(&ran.stderr);
         assert_eq!(ran.status.code(), Some(3), "{error}");
@@ -537,4 +539,225 @@ fn layers_only_where_asked() {
     ]);
     assert_eq!(ran.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&ran.stderr).contains("no material matches"));
+}
+
+/// A report, a recipe or a pose file must never be taken for a target by a slip of the path.
+#[test]
+fn files_that_are_read_are_not_written_over() {
+    let folder = folder();
+    let input = put(
+        folder.path(),
+        "a.glb",
+        fs::read(&demos()[2]).expect("a demo is there"),
+    );
+    let recipe = put(folder.path(), "r.toml", QUICK);
+    let output = folder.path().join("o.glb");
+    let roundabout = folder
+        .path()
+        .join("..")
+        .join(folder.path().file_name().expect("a name"))
+        .join("o.glb");
+    for (target, report) in [
+        (&output, &input),
+        (&output, &recipe),
+        (&output, &roundabout),
+    ] {
+        let before = fs::read(report).ok();
+        let ran = tanyard(&[
+            "bake",
+            word(&input),
+            "-o",
+            word(target),
+            "--recipe",
+            word(&recipe),
+            "--report",
+            word(report),
+        ]);
+        let error = String::from_utf8_lossy(&ran.stderr);
+        assert_eq!(ran.status.code(), Some(2), "{error}");
+        assert!(
+            error.contains("a target of its own") && !output.exists(),
+            "{error}"
+        );
+        assert_eq!(fs::read(report).ok(), before);
+    }
+    let ran = tanyard(&["poses", word(&input), "-o", word(&input)]);
+    assert_eq!(ran.status.code(), Some(2));
+}
+
+/// Regression: with nothing to prune, joints without weight counted as kept and the fit went on for ever.
+#[test]
+fn pruning_nothing_ends() {
+    let folder = folder();
+    let recipe = put(
+        folder.path(),
+        "r.toml",
+        format!("{QUICK}[fit]\nprune = 0.0\n"),
+    );
+    bake(
+        &demos()[2],
+        &folder.path().join("o.glb"),
+        &["--recipe", word(&recipe)],
+    );
+}
+
+/// Regression: one vertex far away made the size, and with it the weld and the radius, meaningless.
+#[test]
+fn stray_vertex_far_away_changes_no_other_weight() {
+    let folder = folder();
+    let good = fs::read(&demos()[1]).expect("a demo is there");
+    let recipe = put(folder.path(), "r.toml", QUICK);
+    let plain = bake(
+        &demos()[1],
+        &folder.path().join("o.glb"),
+        &["--recipe", word(&recipe)],
+    );
+    for far in [1e4f32, 1e10, 3e38] {
+        // The last vertex of the first primitive leaves its triangles, which are cut away.
+        let mut bytes = good.clone();
+        let length = u32::from_le_bytes(bytes[12..16].try_into().expect("four bytes")) as usize;
+        let json: Value = serde_json::from_slice(&bytes[20..20 + length]).expect("JSON");
+        let primitive = &json["meshes"][0]["primitives"][0];
+        let number = |value: &Value| value.as_u64().expect("a number") as usize;
+        let count =
+            number(&json["accessors"][number(&primitive["attributes"]["POSITION"])]["count"]);
+        let indices = &json["accessors"][number(&primitive["indices"])];
+        let corners = number(&indices["count"]);
+        let wide = number(&indices["componentType"]) == 5125;
+        let at = data_of(&bytes, |json| {
+            json["meshes"][0]["primitives"][0]["indices"]
+                .as_u64()
+                .expect("there")
+        });
+        let size = if wide { 4 } else { 2 };
+        for triangle in bytes[at..at + size * corners].chunks_exact_mut(3 * size) {
+            let vertex = |bytes: &[u8]| {
+                let mut number = [0; 4];
+                number[..size].copy_from_slice(bytes);
+                u32::from_le_bytes(number) as usize
+            };
+            if triangle
+                .chunks_exact(size)
+                .any(|corner| vertex(corner) == count - 1)
+            {
+                // All corners at one vertex: nothing is left of the triangle.
+                triangle.fill(0);
+            }
+        }
+        let at = data_of(&bytes, |json| {
+            json["meshes"][0]["primitives"][0]["attributes"]["POSITION"]
+                .as_u64()
+                .expect("there")
+        });
+        bytes[at + 12 * (count - 1)..at + 12 * (count - 1) + 4].copy_from_slice(&far.to_le_bytes());
+        let input = put(folder.path(), "stray.glb", bytes);
+        let report = bake(
+            &input,
+            &folder.path().join("o.glb"),
+            &["--recipe", word(&recipe)],
+        );
+        let size = |report: &Value| {
+            report["characters"][0]["surface"]["diagonal_units"]
+                .as_f64()
+                .expect("a size")
+        };
+        assert!((size(&report) / size(&plain) - 1.0).abs() < 1e-6, "{far}");
+        // One vertex and its triangles are gone; the figure for the rest hardly moves.
+        let ratio = rms(&report, "baked", "fit") / rms(&plain, "baked", "fit");
+        assert!((ratio - 1.0).abs() < 0.02, "{far}: {ratio}");
+    }
+}
+
+#[test]
+fn slips_of_many_zeros_are_refused() {
+    let folder = folder();
+    let input = word(&demos()[2]).to_owned();
+    let output = folder.path().join("never.glb");
+    for text in [
+        "[poses]\nblends = 9223372036854775807\n",
+        "[poses]\nheld_out = 1000000000000\n",
+        "[poses]\nblend_weight = 1e308\n",
+        "[poses]\nblend_weight = 1e-320\n",
+        "[fit]\nhold = 1e300\n",
+        "[fit]\nsmoothness = 1e9\n",
+        "[[layer]]\nkind = \"mush\"\nrounds = 100000\n",
+        "[[layer]]\nkind = \"mush\"\npull = 1e-30\n",
+    ] {
+        let recipe = put(folder.path(), "r.toml", text);
+        let ran = tanyard(&[
+            "bake",
+            &input,
+            "-o",
+            word(&output),
+            "--recipe",
+            word(&recipe),
+        ]);
+        let error = String::from_utf8_lossy(&ran.stderr);
+        assert_eq!(ran.status.code(), Some(2), "{text}: {error}");
+        assert!(
+            error.contains("r.toml") && !output.exists(),
+            "{text}: {error}"
+        );
+    }
+    let ran = tanyard(&["bake", &input, "-o", word(&output), "--threads", "100000"]);
+    assert_eq!(ran.status.code(), Some(2));
+}
+
+#[test]
+fn poses_that_bend_nothing_are_refused() {
+    let folder = folder();
+    let input = &demos()[1];
+    let poses = put(
+        folder.path(),
+        "poses.json",
+        r#"{"poses":[{"name":"bind","joints":{}}]}"#,
+    );
+    let output = folder.path().join("never.glb");
+    let ran = tanyard(&[
+        "bake",
+        word(input),
+        "-o",
+        word(&output),
+        "--poses",
+        word(&poses),
+    ]);
+    let error = String::from_utf8_lossy(&ran.stderr);
+    assert_eq!(ran.status.code(), Some(2), "{error}");
+    assert!(
+        error.contains("at least one pose that bends") && !output.exists(),
+        "{error}"
+    );
+}
+
+#[test]
+fn report_that_cannot_be_delivered_is_a_failure() {
+    let full = Path::new("/dev/full");
+    if !full.exists() {
+        println!("no /dev/full here: passed over");
+        return;
+    }
+    let folder = folder();
+    let recipe = put(folder.path(), "r.toml", QUICK);
+    let output = folder.path().join("o.glb");
+    let status = std::process::Command::new(env!("CARGO_BIN_EXE_tanyard"))
+        .args([
+            "bake",
+            word(&demos()[2]),
+            "-o",
+            word(&output),
+            "--recipe",
+            word(&recipe),
+            "--report",
+            "-",
+        ])
+        .stdout(
+            fs::OpenOptions::new()
+                .write(true)
+                .open(full)
+                .expect("it can be opened"),
+        )
+        .stderr(std::process::Stdio::null())
+        .status()
+        .expect("the command was built with the tests");
+    assert_eq!(status.code(), Some(3));
 }

@@ -6,6 +6,7 @@ use tanyard::deform::{
     Border, LayerKind, LayerOptions, MushOptions, RelaxOptions, Scratch, Skinning, Stack, Stream,
     rounds_for_radius,
 };
+use tanyard::fit::{Candidates, Gram};
 use tanyard::rig::{Block, Character, JointId, LANES, Pose, Shapes, Skeleton, Surface, Weights};
 
 use crate::shapes::{chain, limb, moved, poses, rigid, tube, turn};
@@ -461,4 +462,84 @@ fn skinning_matrices_follow_the_formula_of_the_pose_file() {
         epsilon = 1e-12
     );
     assert_relative_eq!(stretch, mirrored, epsilon = 1e-12);
+}
+
+/// The matrices that the fit sees, from regions and from the whole surface, for a sweep of every joint of
+/// every character there is.
+#[test]
+fn gram_matrices_of_local_and_whole_evaluation_agree() {
+    for path in crate::files::demos()
+        .into_iter()
+        .chain(crate::files::assets())
+    {
+        let document = tanyard::asset::Document::open(&path).expect("a sample opens");
+        let loaded = tanyard::asset::characters(&document, None).expect("a sample has skins");
+        let character = &loaded[0].character;
+        let bind = match &character.weights {
+            Some(weights) => tanyard::bind::keep(weights),
+            None => tanyard::bind::nearest(&character.skeleton, &character.surface),
+        };
+        let layers = [
+            layer(LayerKind::Relax(RelaxOptions { rounds: 2, ..RELAX })),
+            layer(LayerKind::Mush(MushOptions { rounds: 20, ..MUSH })),
+        ];
+        let stack = Stack::new(
+            &character.surface,
+            Weights::rigid(&bind),
+            Skinning::Linear,
+            &layers,
+        );
+        let spread = stack.spread();
+        let rows = || (0..character.surface.len()).map(|v| spread.of(v));
+        let diagonal = character.surface.diagonal();
+        let gram = || Gram::new(Candidates::new(rows(), 1e-4), diagonal);
+        let (mut whole, mut local) = (gram(), gram());
+        let everywhere = stack.whole(character.skeleton.joints().len());
+        let mut local_vertices = 0;
+        for id in character.skeleton.ids() {
+            let poses = [40.0, -60.0].map(|angle| {
+                Pose::new("sweep", vec![(id, turn(angle, 0.3 * angle, -0.5 * angle))])
+            });
+            let block = || Block::new(&character.skeleton, &[&poses[0], &poses[1]], stack.centre);
+            let evaluate = |on: &tanyard::deform::LocalStack| {
+                on.evaluate(block(), vec![0, 1], &mut Scratch::default(), Vec::new())
+            };
+            whole.add(stack.rest(), &[evaluate(&everywhere)]);
+            if let Some(bent) = stack.bent_by(&[id], &character.skeleton) {
+                let shapes = evaluate(&bent);
+                local_vertices += shapes.vertices.len();
+                local.add(stack.rest(), &[shapes]);
+            }
+        }
+        let poses = 2 * character.skeleton.joints().len();
+        for gram in [&mut whole, &mut local] {
+            gram.count(poses as f64);
+        }
+        for v in 0..character.surface.len() {
+            let (a, b) = (whole.quadratic(v), local.quadratic(v));
+            for i in 0..a.len() {
+                for j in 0..a.len() {
+                    // Residuals are off by the f32 rounding of a position, 1e-5 percent or so.
+                    let size = (a.get(i, i) * a.get(j, j))
+                        .sqrt()
+                        .max(a.get(i, i))
+                        .max(a.get(j, j));
+                    let allowed = 1e-4 * (size.sqrt() + 1e-4);
+                    let apart = (a.get(i, j) - b.get(i, j)).abs();
+                    assert!(
+                        apart <= allowed,
+                        "{}: vertex {v}: {apart} of {size}",
+                        path.display()
+                    );
+                }
+            }
+        }
+        let share = local_vertices as f64
+            / (character.skeleton.joints().len() * character.surface.len()) as f64;
+        println!(
+            "{}: sweeps bend {:.1} % of the surface each",
+            path.display(),
+            100.0 * share
+        );
+    }
 }
