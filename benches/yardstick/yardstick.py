@@ -66,12 +66,13 @@ def sweep(skin):
 
 
 def blends(skin, seed):
-    """Every joint at once, about a random axis by a random angle."""
+    """Every joint at once, by up to BLEND_DEGREES either way about each of its three axes."""
     random = np.random.default_rng(seed)
 
     def rotation():
-        axis = random.normal(size=3)
-        return quaternion(axis / np.linalg.norm(axis), random.uniform(0, BLEND_DEGREES))
+        vector = random.uniform(-BLEND_DEGREES, BLEND_DEGREES, size=3)
+        angle = np.linalg.norm(vector)
+        return quaternion(vector / angle, angle)
 
     return [
         {"name": f"blend {seed}-{n}", "weight": 1, "joints": {name: rotation() for name in skin.names}}

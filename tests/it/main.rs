@@ -5,6 +5,7 @@
 
 mod architecture;
 mod bake;
+mod binds;
 mod files;
 mod layers;
 mod properties;
