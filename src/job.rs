@@ -6,7 +6,7 @@ use std::time::Instant;
 
 use crate::asset::{self, Document, Loaded};
 use crate::bind::{self, Way};
-use crate::deform::{LocalStack, Spread, Stack, Stream};
+use crate::deform::{BLOCKS_PER_WORKER, LocalStack, Spread, Stack, Stream};
 use crate::error::{Error, Fault};
 use crate::fit::{self, Candidates, Fitted, Gram, Unidentified};
 use crate::measure::{Figures, Tallies};
@@ -57,7 +57,7 @@ pub enum Stage {
 const LEAST_CANDIDATE_MASS: f32 = 1e-4;
 
 /// Sizes whose squares stay far from the limits of f32.
-const SIZES: std::ops::RangeInclusive<f64> = 1e-12..=1e12;
+const SIZES: std::ops::RangeInclusive<f64> = 1e-9..=1e9;
 
 /// Worst vertices in a report.
 const WORST_VERTICES: usize = 10;
@@ -109,7 +109,7 @@ pub fn plan(request: &Request) -> Result<Vec<Plan>, Error> {
         .map(|index| {
             let work = source.prepare(request, index)?;
             let width = work.width_within(request, source.file_bytes)?;
-            Ok(work.plan(request, width, source.file_bytes))
+            Ok(work.plan(width, source.file_bytes))
         })
         .collect()
 }
@@ -249,6 +249,13 @@ impl Source {
         if let Some(given) = &self.given {
             poses.fit = given[index].clone().into();
         }
+        if !character.skeleton.moves_rigidly() {
+            warnings.push(
+                "a joint stands under a scale that differs by axis: turning it shears, and vertices at the edge of \
+                 a layer's reach may crease in the reference"
+                    .to_owned(),
+            );
+        }
         let bends = pose::bending_joints(&character.skeleton, &base);
         if !bends.contains(&true) {
             warnings
@@ -382,15 +389,20 @@ impl Work<'_> {
         let spread = vertices * Spread::BYTES_PER_VERTEX;
         let character =
             200 * raw + 150 * vertices + 4 * surface.rings.entries() + 12 * surface.triangles.len();
-        let block = LocalStack::working_bytes(vertices) + stack;
+        // At worst every block of a wave has a region of its own.
+        let joints = self.character().skeleton.joints().len();
+        let block =
+            LocalStack::working_bytes(vertices) + BLOCKS_PER_WORKER * (stack + 384 * joints);
         let tallies = 2 * Tallies::bytes(vertices, 4);
         let poses = self.poses.fit.bytes() + self.poses.held_out.bytes();
-        let fit = Gram::bytes(&self.candidates) + vertices * fit::WORKING_BYTES_PER_VERTEX;
+        let fit = Gram::bytes(&self.candidates)
+            + 2 * self.candidates.entries()
+            + vertices * fit::WORKING_BYTES_PER_VERTEX;
         let total = character + stack + spread + fit + poses + tallies + width * block;
         memory::PROGRAM_BYTES + total as u64 + file_bytes
     }
 
-    fn plan(&self, _request: &Request, width: usize, file_bytes: u64) -> Plan {
+    fn plan(&self, width: usize, file_bytes: u64) -> Plan {
         Plan {
             name: self.character().name.clone(),
             bind: self.bind.clone(),

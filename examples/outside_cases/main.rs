@@ -110,8 +110,9 @@ fn some_poses(character: &Character, weights: &Weights) -> Vec<Pose> {
     // Half of them blends, which come last.
     let (count, blends) = (set.fit.len(), POSES / 2);
     let sweeps = POSES - blends;
+    let others = count - tanyard::pose::Options::default().blends;
     (0..sweeps)
-        .map(|i| i * count.saturating_sub(64) / sweeps)
+        .map(|i| i * others / sweeps)
         .chain(count - blends..count)
         .map(|place| set.fit.get(place).into_owned())
         .collect()

@@ -23,7 +23,7 @@ pub struct Region {
     /// The place of each of them in `vertices`.
     pub places: Vec<u32>,
     /// For each joint the body it moves with.
-    pub bodies: Vec<u16>,
+    pub bodies: Vec<u32>,
 }
 
 impl Region {
@@ -51,7 +51,7 @@ impl Region {
         margin: usize,
     ) -> Self {
         let mut region = Self::around_seams(
-            (0..joints).map(|joint| joint as u16).collect(),
+            (0..joints).map(|joint| joint as u32).collect(),
             base,
             rings,
             reach + margin,
@@ -73,7 +73,7 @@ impl Region {
         self.nearer[rings.min(self.nearer.len() - 1)] as usize
     }
 
-    fn around_seams(bodies: Vec<u16>, base: &Weights, rings: &Rings, depth: usize) -> Self {
+    fn around_seams(bodies: Vec<u32>, base: &Weights, rings: &Rings, depth: usize) -> Self {
         let first = |v: usize| base.of(v).next().map(|(joint, _)| bodies[joint.index()]);
         let seed = |v: usize| {
             let own = first(v);
@@ -122,16 +122,18 @@ impl Region {
     }
 }
 
-/// For each joint the body it moves with: the nearest turned joint at or above it, or its root.
-fn bodies(turned: &[JointId], skeleton: &Skeleton) -> Vec<u16> {
-    let mut body = vec![0; skeleton.joints().len()];
+/// For each joint the body it moves with: the nearest turned joint at or above it. Roots that no pose
+/// turns rest together: they are one body.
+fn bodies(turned: &[JointId], skeleton: &Skeleton) -> Vec<u32> {
+    let mut turns = vec![false; skeleton.joints().len()];
+    turned.iter().for_each(|id| turns[id.index()] = true);
+    let mut body = vec![u32::MAX; turns.len()];
     for &id in skeleton.parents_first() {
-        body[id.index()] = match skeleton.joint(id).parent {
-            Some(parent) if !turned.contains(&id) => body[parent.index()],
-            // Roots that no pose turns rest together: they are one body.
-            None if !turned.contains(&id) => u16::MAX,
-            _ => id.0,
-        };
+        if turns[id.index()] {
+            body[id.index()] = u32::from(id.0);
+        } else if let Some(parent) = skeleton.joint(id).parent {
+            body[id.index()] = body[parent.index()];
+        }
     }
     body
 }

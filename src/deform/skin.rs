@@ -4,6 +4,7 @@
 //! quaternion blending*, ACM TOG 27(4), §4 (DLB). They hold rigid motion only: scale and shear of
 //! joint matrices are dropped, which matters only if bind matrices hold non-uniform scale.
 
+use multiversion::multiversion;
 use nalgebra::{Matrix3, Quaternion, UnitQuaternion, Vector3};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -75,11 +76,7 @@ impl Skin {
     /// Skins every vertex into `out`.
     pub fn apply(&self, skinning: Skinning, block: &Block, rest: &[[f32; 3]], out: &mut [Point]) {
         match skinning {
-            Skinning::Linear => {
-                for (slot, (point, &rest)) in out.iter_mut().zip(rest).enumerate() {
-                    *point = self.linear(block, slot, rest);
-                }
-            }
+            Skinning::Linear => linear(self, block, rest, out),
             Skinning::DualQuaternion => {
                 let motions: Vec<_> = (0..LANES)
                     .map(|lane| RigidMotions::new(block, lane))
@@ -93,6 +90,13 @@ impl Skin {
                 }
             }
         }
+    }
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn linear(skin: &Skin, block: &Block, rest: &[[f32; 3]], out: &mut [Point]) {
+    for (slot, (point, &rest)) in out.iter_mut().zip(rest).enumerate() {
+        *point = skin.linear(block, slot, rest);
     }
 }
 

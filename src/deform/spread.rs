@@ -17,41 +17,58 @@ const LEAST_MASS: f32 = 1e-6;
 
 /// For each vertex the joints that reach it and their mass, heaviest first.
 #[derive(Clone, Debug)]
-pub struct Spread(Vec<Row>);
+pub struct Spread(Vec<Vec<(JointId, f32)>>);
 
-type Row = Vec<(JointId, f32)>;
+/// A joint on its way over the surface.
+#[derive(Clone, Copy, Debug)]
+struct Entry {
+    joint: JointId,
+    mass: f32,
+    /// How many rings it has come from the base weights.
+    rings: u32,
+}
 
 impl Spread {
     /// Bytes that a vertex takes while spreading: rows of two rounds, with a handful of joints each.
-    pub const BYTES_PER_VERTEX: usize = 2 * (size_of::<Row>() + 12 * size_of::<(JointId, f32)>());
+    pub const BYTES_PER_VERTEX: usize = 2 * (size_of::<Vec<Entry>>() + 12 * size_of::<Entry>());
 
-    /// Spreads base weights by rounds that move so much of the way to the mean of the one-ring. After
-    /// `reach` rounds no joint comes to vertices that it has not reached: there its mass is below what
-    /// the layers resolve. `region` is the whole surface, all joints apart.
+    /// Spreads base weights by rounds that move so much of the way to the mean of the one-ring. No joint
+    /// comes farther than the layers `reach` from the seams; `front` is how far base weights mix there.
+    /// `region` is the whole surface, all joints apart.
     pub(super) fn new(
         base: &Weights,
         rings: &Rings,
         region: &Region,
         rounds: &[f32],
+        front: usize,
         reach: usize,
     ) -> Self {
-        let mut rows: Vec<Row> = (0..rings.len()).map(|v| base.of(v).collect()).collect();
-        // Seams themselves may mix from the start; else a round reaches one ring farther than the last.
+        let start = |(joint, mass)| Entry {
+            joint,
+            mass,
+            rings: front as u32,
+        };
+        let mut rows: Vec<Vec<Entry>> = (0..rings.len())
+            .map(|v| base.of(v).map(start).collect())
+            .collect();
         for (round, &pull) in rounds.iter().enumerate() {
-            let grow = round < reach;
-            let reached = &region.vertices[..region.nearer_than(round.min(reach) + 2)];
-            let changed: Vec<Row> = reached
+            // Seams themselves may mix from the start; a round reaches one ring farther than the last.
+            let reached = &region.vertices[..region.nearer_than(round + 2)];
+            let changed: Vec<Vec<Entry>> = reached
                 .par_iter()
-                .map(|&v| spread_row(v as usize, rings.of(v as usize), &rows, pull, grow))
+                .map(|&v| spread_row(v as usize, rings.of(v as usize), &rows, pull, reach as u32))
                 .collect();
             for (&v, row) in reached.iter().zip(changed) {
                 rows[v as usize] = row;
             }
         }
-        for row in &mut rows {
-            heaviest_first(row);
-        }
-        Self(rows)
+        let finished = rows.into_iter().map(|mut row| {
+            heaviest_first(&mut row);
+            row.into_iter()
+                .map(|entry| (entry.joint, entry.mass))
+                .collect()
+        });
+        Self(finished.collect())
     }
 
     /// The joints that reach a vertex, heaviest first.
@@ -75,25 +92,35 @@ impl Spread {
     }
 }
 
-fn spread_row(v: usize, ring: &[u32], rows: &[Row], pull: f32, grow: bool) -> Row {
+fn spread_row(v: usize, ring: &[u32], rows: &[Vec<Entry>], pull: f32, reach: u32) -> Vec<Entry> {
     if ring.is_empty() {
         return rows[v].clone();
     }
-    let mut sum: Row = rows[v]
+    let mut sum: Vec<Entry> = rows[v]
         .iter()
-        .map(|&(joint, mass)| (joint, mass * (1.0 - pull)))
+        .map(|entry| Entry {
+            mass: entry.mass * (1.0 - pull),
+            ..*entry
+        })
         .collect();
     let share = pull / ring.len() as f32;
     for &n in ring {
-        for &(joint, mass) in &rows[n as usize] {
-            match sum.iter_mut().find(|entry| entry.0 == joint) {
-                Some(entry) => entry.1 += mass * share,
-                None if grow => sum.push((joint, mass * share)),
+        for &Entry { joint, mass, rings } in &rows[n as usize] {
+            match sum.iter_mut().find(|entry| entry.joint == joint) {
+                Some(entry) => {
+                    entry.mass += mass * share;
+                    entry.rings = entry.rings.min(rings + 1);
+                }
+                None if rings < reach => sum.push(Entry {
+                    joint,
+                    mass: mass * share,
+                    rings: rings + 1,
+                }),
                 None => {}
             }
         }
     }
-    sum.retain(|entry| entry.1 >= LEAST_MASS);
+    sum.retain(|entry| entry.mass >= LEAST_MASS);
     if sum.len() > MAX_SPREAD {
         heaviest_first(&mut sum);
         sum.truncate(MAX_SPREAD);
@@ -101,6 +128,6 @@ fn spread_row(v: usize, ring: &[u32], rows: &[Row], pull: f32, grow: bool) -> Ro
     sum
 }
 
-fn heaviest_first(row: &mut Row) {
-    row.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+fn heaviest_first(row: &mut [Entry]) {
+    row.sort_by(|a, b| b.mass.total_cmp(&a.mass).then(a.joint.cmp(&b.joint)));
 }

@@ -181,7 +181,14 @@ impl Stack {
     /// How far the layers bring each joint: the candidates of the fit.
     pub fn spread(&self) -> Spread {
         let region = Region::whole(MOST_JOINTS, &self.base, &self.rings, self.reach + 2, 0);
-        Spread::new(&self.base, &self.rings, &region, &self.spread, self.reach)
+        Spread::new(
+            &self.base,
+            &self.rings,
+            &region,
+            &self.spread,
+            self.front,
+            self.reach,
+        )
     }
 
     /// Bytes that the stack takes on the whole surface.

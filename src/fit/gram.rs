@@ -1,5 +1,6 @@
 //! Gram matrices of the residuals of each vertex, streamed: poses are folded in and forgotten.
 
+use multiversion::multiversion;
 use rayon::prelude::*;
 
 use super::quadratic::{Quadratic, packed};
@@ -85,13 +86,7 @@ impl Gram {
         }
         chunks.into_par_iter().for_each(|(range, sums)| {
             for shape in shapes {
-                for (v, target) in shape.within(&(range.start as u32..range.end as u32)) {
-                    let matrix = &mut sums
-                        [starts[v] - starts[range.start]..starts[v + 1] - starts[range.start]];
-                    if !matrix.is_empty() {
-                        fold(shape, candidates.of(v), rest[v], target, matrix);
-                    }
-                }
+                fold_chunk(shape, &range, starts, candidates, rest, sums);
             }
         });
     }
@@ -125,6 +120,9 @@ impl Gram {
         let (mut open, mut told) = (vec![false; joints], vec![false; joints]);
         for v in 0..self.candidates.len() {
             let (form, ids) = (self.quadratic(v), self.candidates.of(v));
+            if ids.len() < 2 {
+                continue;
+            }
             for i in 0..ids.len() {
                 let apart = |j: usize| form.get(i, i) + form.get(j, j) - 2.0 * form.get(i, j);
                 let alike = (0..ids.len()).any(|j| j != i && apart(j) < least);
@@ -150,6 +148,26 @@ impl Gram {
     }
 }
 
+/// Folds a block of poses into the matrices of a range of vertices.
+#[multiversion(targets("x86_64+avx2"))]
+fn fold_chunk(
+    shape: &Shapes,
+    range: &std::ops::Range<usize>,
+    starts: &[usize],
+    candidates: &Candidates,
+    rest: &[[f32; 3]],
+    sums: &mut [f64],
+) {
+    let base = starts[range.start];
+    for (v, target) in shape.within(&(range.start as u32..range.end as u32)) {
+        let matrix = &mut sums[starts[v] - base..starts[v + 1] - base];
+        if !matrix.is_empty() {
+            fold(shape, candidates.of(v), rest[v], target, matrix);
+        }
+    }
+}
+
+#[inline(always)]
 fn fold(
     shape: &Shapes,
     ids: &[JointId],

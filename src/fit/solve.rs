@@ -44,7 +44,8 @@ pub struct Status {
 pub struct Fitted {
     /// At most K a vertex, on the grid.
     pub weights: Weights,
-    /// Without cap, coupling and rounding: what no weights on these candidates can beat.
+    /// Without cap, coupling and rounding, with the same hold: what no weights on these candidates can
+    /// beat on the poses of the fit.
     pub floor: Weights,
     /// How it ended.
     pub status: Status,
@@ -64,7 +65,7 @@ pub fn solve(gram: &Gram, surface: &Surface, base: &Weights, options: &Options) 
         .into_par_iter()
         .map(|v| match gram.candidates().of(v).len() {
             1 => only(),
-            _ => problems.free(v).minimum_of_all(),
+            _ => problems.alone(v).minimum_of_all(),
         })
         .collect();
     let mut solved: Vec<Solved> = (0..vertices)
@@ -116,10 +117,19 @@ pub(super) struct Problems<'a> {
 }
 
 impl Problems<'_> {
-    /// The program of a vertex by itself.
+    /// The program of a vertex by itself, as if there were no smoothness.
+    pub fn alone(&self, v: usize) -> Quadratic {
+        self.weighed(v, 1.0)
+    }
+
+    /// The program of a vertex without its neighbours.
     pub fn free(&self, v: usize) -> Quadratic {
+        self.weighed(v, self.coupling.map_or(1.0, |c| c.area(v)))
+    }
+
+    fn weighed(&self, v: usize, area: f64) -> Quadratic {
         let mut form = self.gram.quadratic(v);
-        form.scale(self.coupling.map_or(1.0, |c| c.area(v)));
+        form.scale(area);
         let toward = self.on_candidates(v, self.base.of(v).map(|(id, w)| (id, f64::from(w))));
         form.pull_toward(self.options.hold_percent.powi(2), &toward);
         form

@@ -2,6 +2,7 @@
 
 use std::sync::atomic::{AtomicU64, Ordering};
 
+use multiversion::multiversion;
 use rayon::prelude::*;
 
 use crate::deform::Skin;
@@ -51,7 +52,7 @@ struct Entry {
 /// Vertices tallied as one parcel of work; fixed, so that results do not depend on threads.
 const CHUNK: usize = 256;
 
-/// Bins are steps of 1/256 of an octave's base: the top eight bits of an f32's mantissa.
+/// Each octave has 256 bins: the top eight bits of an f32's mantissa.
 const BIN_SHIFT: u32 = 15;
 
 /// Errors below 2⁻³⁰ percent share the lowest bin; those above 2¹⁷ the highest.
@@ -92,37 +93,12 @@ impl Tallies {
             bins,
             ..
         } = self;
-        let sets = skins.len();
         entries
-            .par_chunks_mut(CHUNK * sets)
+            .par_chunks_mut(CHUNK * skins.len())
             .enumerate()
             .for_each(|(chunk, entries)| {
-                let first = chunk * CHUNK;
-                let range = first as u32..(first + entries.len() / sets) as u32;
                 for shape in shapes {
-                    for (v, target) in shape.within(&range) {
-                        for (set, skin) in skins.iter().enumerate() {
-                            let moved = skin.linear(&shape.block, v, rest[v]);
-                            let mut errors = [0.0f32; LANES];
-                            for l in 0..LANES {
-                                let (x, y, z) = (
-                                    moved.x[l] - target.x[l],
-                                    moved.y[l] - target.y[l],
-                                    moved.z[l] - target.z[l],
-                                );
-                                errors[l] = *percent * (x * x + y * y + z * z).sqrt();
-                            }
-                            let entry = &mut entries[(v - first) * sets + set];
-                            for (&error, &pose) in errors.iter().zip(&shape.poses) {
-                                entry.squares += f64::from(error) * f64::from(error);
-                                if error > entry.worst {
-                                    entry.worst = error;
-                                    entry.pose = pose as u32;
-                                }
-                                bins[set][bin(error)].fetch_add(1, Ordering::Relaxed);
-                            }
-                        }
-                    }
+                    tally(skins, *percent, rest, shape, chunk * CHUNK, entries, bins);
                 }
             });
     }
@@ -191,6 +167,44 @@ impl Tallies {
     /// Bytes that tallies of that many vertices and sets take.
     pub fn bytes(vertices: usize, sets: usize) -> usize {
         vertices * sets * (size_of::<Entry>() + 4 + 6 * 8) + sets * BINS as usize * 8
+    }
+}
+
+/// Tallies one block of poses for the vertices from `first` on.
+#[multiversion(targets("x86_64+avx2"))]
+fn tally(
+    skins: &[Skin],
+    percent: f32,
+    rest: &[[f32; 3]],
+    shape: &Shapes,
+    first: usize,
+    entries: &mut [Entry],
+    bins: &[Vec<AtomicU64>],
+) {
+    let sets = skins.len();
+    let range = first as u32..(first + entries.len() / sets) as u32;
+    for (v, target) in shape.within(&range) {
+        for (set, skin) in skins.iter().enumerate() {
+            let moved = skin.linear(&shape.block, v, rest[v]);
+            let mut errors = [0.0f32; LANES];
+            for l in 0..LANES {
+                let (x, y, z) = (
+                    moved.x[l] - target.x[l],
+                    moved.y[l] - target.y[l],
+                    moved.z[l] - target.z[l],
+                );
+                errors[l] = percent * (x * x + y * y + z * z).sqrt();
+            }
+            let entry = &mut entries[(v - first) * sets + set];
+            for (&error, &pose) in errors.iter().zip(&shape.poses) {
+                entry.squares += f64::from(error) * f64::from(error);
+                if error > entry.worst {
+                    entry.worst = error;
+                    entry.pose = pose as u32;
+                }
+                bins[set][bin(error)].fetch_add(1, Ordering::Relaxed);
+            }
+        }
     }
 }
 

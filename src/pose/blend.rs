@@ -39,10 +39,8 @@ impl Blends {
         } else {
             count
         };
-        let halton = Halton::new(
-            3 * joints.len(),
-            options.seed.wrapping_mul(2).wrapping_add(place),
-        );
+        let dimensions = if count == 0 { 0 } else { 3 * joints.len() };
+        let halton = Halton::new(dimensions, options.seed.wrapping_mul(2).wrapping_add(place));
         Self {
             name,
             joints,

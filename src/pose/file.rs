@@ -65,6 +65,7 @@ pub fn parse(path: &Path, text: &str, skeletons: &[&Skeleton]) -> Result<Vec<Vec
         .into());
     };
     let mut faults = Vec::new();
+    let mut unknown = std::collections::HashSet::new();
     let mut poses = vec![Vec::new(); skeletons.len()];
     for (index, entry) in list.iter().enumerate() {
         let at = |field: &str| format!("poses[{index}]{field}");
@@ -125,7 +126,8 @@ pub fn parse(path: &Path, text: &str, skeletons: &[&Skeleton]) -> Result<Vec<Vec
                     known = true;
                 }
             }
-            if !known {
+            // Once each: the pose file of another skeleton names none of these joints in every pose.
+            if !known && unknown.insert(joint) {
                 faults.push(unknown_joint(path, &part, joint, skeletons));
             }
         }

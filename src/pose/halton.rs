@@ -1,8 +1,8 @@
 //! A scrambled Halton sequence: points that fill a box evenly, in any number of dimensions.
 //!
-//! Halton 1960, *On the efficiency of certain quasi-random sequences of points*; digits permuted at
-//! random for each base (Braaten & Weller 1979) and the whole shifted modulo one (Cranley & Patterson
-//! 1976), both from the seed, so that high dimensions do not march in step.
+//! Halton 1960, *On the efficiency of certain quasi-random sequences of points*; digits permuted for
+//! each base by a random linear map (Matoušek 1998, *On the L2-discrepancy for anchored boxes*) and the
+//! whole shifted modulo one (Cranley & Patterson 1976), both from the seed, so that high dimensions do not march in step.
 
 /// The sequence of one seed.
 #[derive(Clone, Debug)]
@@ -13,7 +13,9 @@ pub struct Halton {
 #[derive(Clone, Debug)]
 struct Base {
     prime: u64,
-    digits: Vec<u64>,
+    /// Digit d becomes `(factor · d + offset) mod prime`.
+    factor: u64,
+    offset: u64,
     shift: f64,
 }
 
@@ -23,17 +25,12 @@ impl Halton {
         let mut random = SplitMix(seed);
         let bases = primes(dimensions)
             .into_iter()
-            .map(|prime| {
-                let mut digits: Vec<u64> = (0..prime).collect();
-                for i in (1..digits.len()).rev() {
-                    // The bias of the remainder is below prime / 2⁶⁴.
-                    digits.swap(i, (random.next() % (i as u64 + 1)) as usize);
-                }
-                Base {
-                    prime,
-                    digits,
-                    shift: random.unit(),
-                }
+            .map(|prime| Base {
+                prime,
+                // The bias of the remainders is below prime / 2⁶⁴.
+                factor: 1 + random.next() % (prime - 1),
+                offset: random.next() % prime,
+                shift: random.unit(),
             })
             .collect();
         Self { bases }
@@ -46,7 +43,7 @@ impl Halton {
         // Down to the resolution of f64, so that the endless zeros are permuted as well.
         while scale > 1e-16 {
             scale /= base.prime as f64;
-            sum += scale * base.digits[(rest % base.prime) as usize] as f64;
+            sum += scale * ((base.factor * (rest % base.prime) + base.offset) % base.prime) as f64;
             rest /= base.prime;
         }
         sum.fract()
@@ -91,19 +88,23 @@ mod tests {
     use super::*;
 
     #[test]
-    fn every_stratum_of_a_base_is_hit_once_a_round() {
-        // The defining property of the radical inverse: any `prime` consecutive points fall into
-        // `prime` different intervals of width 1/prime (before the shift).
+    fn one_round_of_a_base_is_evenly_spaced() {
+        // The defining property of the radical inverse: `prime` consecutive points from a multiple of
+        // `prime` on differ in their first digit alone, which takes every value once.
         let halton = Halton::new(12, 7);
         for (dimension, base) in halton.bases.iter().enumerate() {
-            let mut hit: Vec<u64> = (0..base.prime)
-                .map(|i| {
-                    let unshifted = (halton.value(i, dimension) - base.shift).rem_euclid(1.0);
-                    (unshifted * base.prime as f64 + 1e-9) as u64
-                })
+            let mut points: Vec<f64> = (0..base.prime)
+                .map(|i| halton.value(i, dimension))
                 .collect();
-            hit.sort_unstable();
-            assert_eq!(hit, (0..base.prime).collect::<Vec<_>>());
+            points.sort_by(f64::total_cmp);
+            let width = 1.0 / base.prime as f64;
+            for pair in points.windows(2) {
+                assert!(
+                    (pair[1] - pair[0] - width).abs() < 1e-12,
+                    "base {}: {pair:?}",
+                    base.prime
+                );
+            }
         }
     }
 

@@ -85,6 +85,9 @@ pub enum SkeletonFault {
     Count(usize),
 }
 
+/// A joint counts as unsheared below this; files hold f32, in chains of a dozen joints.
+const SHEAR_TOLERANCE: f64 = 1e-3;
+
 /// An inverse bind matrix whose rows, scaled to length one, span less than this volume cannot be
 /// inverted to f32 precision.
 const LEAST_ROW_VOLUME: f64 = 1e-6;
@@ -156,6 +159,17 @@ impl Skeleton {
     /// The joint of that name, if there is one.
     pub fn find(&self, name: &str) -> Option<JointId> {
         self.ids().find(|&id| self.joint(id).name == name)
+    }
+
+    /// Whether turning any joint moves what hangs from it rigidly. It does unless a joint stands under a
+    /// scale that differs by axis: then turning it shears.
+    pub fn moves_rigidly(&self) -> bool {
+        self.joints.iter().all(|joint| {
+            let linear: Matrix3<f64> = joint.wrap.fixed_view::<3, 3>(0, 0).into();
+            let square = linear * linear.transpose();
+            let mean = square.trace() / 3.0;
+            (square - Matrix3::identity() * mean).norm() <= SHEAR_TOLERANCE * mean
+        })
     }
 
     /// Where the joint's origin lies at bind, in mesh space.

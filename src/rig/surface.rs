@@ -98,34 +98,6 @@ impl Rings {
     pub fn entries(&self) -> usize {
         self.neighbours.len()
     }
-
-    /// The vertices within `reach` rings of the `seeds`, themselves included, in rising order.
-    pub fn within(&self, seeds: impl Iterator<Item = u32>, reach: usize) -> Vec<u32> {
-        let mut seen = vec![false; self.len()];
-        let mut found: Vec<u32> = Vec::new();
-        for seed in seeds {
-            if !std::mem::replace(&mut seen[seed as usize], true) {
-                found.push(seed);
-            }
-        }
-        let mut begin = 0;
-        for _ in 0..reach {
-            let end = found.len();
-            if begin == end {
-                break;
-            }
-            for i in begin..end {
-                for &n in self.of(found[i] as usize) {
-                    if !std::mem::replace(&mut seen[n as usize], true) {
-                        found.push(n);
-                    }
-                }
-            }
-            begin = end;
-        }
-        found.sort_unstable();
-        found
-    }
 }
 
 /// A triangle mesh in bind pose, welded by position.

@@ -729,6 +729,30 @@ fn poses_that_bend_nothing_are_refused() {
     );
 }
 
+/// A pose file that never turns the elbow cannot tell the two halves of an arm apart.
+#[test]
+fn joints_that_no_pose_tells_apart_are_named() {
+    let folder = folder();
+    let input = &demos()[1];
+    let poses = put(
+        folder.path(),
+        "poses.json",
+        r#"{"poses":[{"name":"a","joints":{"upper_arm_l":[0.3,0,0,0.95]}},{"name":"b","joints":{"upper_arm_l":[0,0.3,0.2,0.9]}}]}"#,
+    );
+    let report = bake(
+        input,
+        &folder.path().join("o.glb"),
+        &["--poses", word(&poses)],
+    );
+    let names = report["characters"][0]["fit"]["unidentified_joints"]
+        .as_array()
+        .expect("a list");
+    let named = |name: &str| names.iter().any(|n| n == name);
+    // The forearm moves with the upper arm wherever it may carry weight; the upper arm is told apart
+    // from the clavicle at the shoulder.
+    assert!(named("forearm_l") && !named("upper_arm_l"), "{names:?}");
+}
+
 #[test]
 fn report_that_cannot_be_delivered_is_a_failure() {
     let full = Path::new("/dev/full");

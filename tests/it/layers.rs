@@ -9,7 +9,7 @@ use tanyard::deform::{
 use tanyard::fit::{Candidates, Gram};
 use tanyard::rig::{Block, Character, JointId, LANES, Pose, Shapes, Skeleton, Surface, Weights};
 
-use crate::shapes::{chain, limb, moved, poses, rigid, tube, turn};
+use crate::shapes::{chain, limb, poses, rigid, tube, turn};
 
 pub const MUSH: MushOptions = MushOptions {
     rounds: 6,
@@ -200,7 +200,13 @@ fn local_and_whole_evaluation_agree() {
             };
             let local = local.evaluate(block(), vec![0], &mut Scratch::default(), Vec::new());
             bent_somewhere += usize::from(local.vertices.len() < whole.vertices.len());
-            compare_local(name, &stack, &whole, &local);
+            compare_local(
+                name,
+                character.surface.diagonal() as f32,
+                &stack,
+                &whole,
+                &local,
+            );
         }
     }
     assert!(
@@ -211,8 +217,7 @@ fn local_and_whole_evaluation_agree() {
 
 /// Where the local path has a result it is that of the whole; elsewhere the whole path moves the vertex
 /// rigidly with its base joint; both up to rounding.
-fn compare_local(name: &str, stack: &Stack, whole: &Shapes, local: &Shapes) {
-    let size = 4.6;
+fn compare_local(name: &str, size: f32, stack: &Stack, whole: &Shapes, local: &Shapes) {
     let mut found = vec![None; whole.targets.len()];
     for (&v, target) in local.vertices.iter().zip(&local.targets) {
         found[v as usize] = Some(target.lane(0));
@@ -365,28 +370,153 @@ fn relax_brings_edges_nearer_to_their_bind_length() {
     assert_eq!(strain(&[layer(LayerKind::Relax(none))]), before);
 }
 
-/// Smoothing alone, against the same rounds done with a dense matrix: `s ← s + pull·(A s − s)`
-/// (Mancewicz et al. 2014, §2).
+/// Regions, fronts, departures and the expansion of rounds must not change what the formulas say.
 #[test]
-fn mush_without_detail_is_plain_smoothing_in_a_rigid_neighbourhood() {
-    // Where the whole surface moves as one body the result is the bind shape moved, whatever the rounds.
+fn fast_path_equals_the_plain_formulas() {
     let character = limb();
-    let stack = Stack::new(
-        &character.surface,
-        Weights::rigid(&vec![JointId(2); character.surface.len()]),
-        Skinning::Linear,
-        &[layer(LayerKind::Mush(MushOptions { rounds: 25, ..MUSH }))],
+    let ids: Vec<JointId> = character.skeleton.ids().collect();
+    let mush = |rounds: usize| layer(LayerKind::Mush(MushOptions { rounds, ..MUSH }));
+    let relax = || layer(LayerKind::Relax(RELAX));
+    let half: Vec<f32> = (0..character.surface.len())
+        .map(|v| (v % 3) as f32 / 2.0)
+        .collect();
+    let stacks: Vec<(&str, Vec<LayerOptions>)> = vec![
+        ("mush", vec![mush(6)]),
+        ("expanded mush", vec![mush(30)]),
+        ("relax, mush", vec![relax(), mush(6)]),
+        ("mush, relax", vec![mush(6), relax()]),
+        ("two mushes", vec![mush(4), mush(7)]),
+        (
+            "held",
+            vec![layer(LayerKind::Mush(MushOptions {
+                border: Border::Held,
+                ..MUSH
+            }))],
+        ),
+        (
+            "half detail",
+            vec![
+                layer(LayerKind::Mush(MushOptions {
+                    detail: 0.5,
+                    ..MUSH
+                })),
+                mush(3),
+            ],
+        ),
+        (
+            "masked",
+            vec![
+                LayerOptions {
+                    blend: 0.7,
+                    mask: Some(half),
+                    ..mush(6)
+                },
+                relax(),
+            ],
+        ),
+    ];
+    // Smooth base weights over the middle joint, rigid elsewhere.
+    let mixed = {
+        let rigid = rigid(&character);
+        let entries = (0..rigid.len()).flat_map(|v| {
+            let x = character.surface.positions[v][0];
+            let share = (x - 1.5).clamp(0.0, 1.0);
+            let own = rigid.of(v).next().map_or(ids[0], |entry| entry.0);
+            match own {
+                JointId(1) | JointId(2) => [(ids[1], 1.0 - share), (ids[2], share)],
+                other => [(other, 1.0), (ids[0], 0.0)],
+            }
+        });
+        Weights::new(2, entries.collect())
+    };
+    let all = poses(&character);
+    let one = Pose::new("one", vec![(ids[2], turn(20.0, 70.0, -30.0))]);
+    let two = Pose::new(
+        "two",
+        vec![
+            (ids[1], turn(-40.0, 0.0, 30.0)),
+            (ids[3], turn(0.0, 60.0, 10.0)),
+        ],
     );
-    let pose = &poses(&character)[2];
-    let matrix = character.skeleton.skinning_matrices(pose)[2];
-    let shapes = posed(
-        &stack,
-        Block::new(&character.skeleton, &[pose], stack.centre),
-    );
-    for (target, &rest) in shapes.targets.iter().zip(&character.surface.positions) {
-        let expected = moved(&matrix, rest) - Vector3::from(stack.centre);
-        let found = Vector3::from(target.lane(0).map(f64::from));
-        assert!((expected - found).norm() < 1e-5, "{expected} {found}");
+    let size = character.surface.diagonal();
+    for base in [rigid(&character), mixed] {
+        for (name, layers) in &stacks {
+            let stack = Stack::new(&character.surface, base.clone(), Skinning::Linear, layers);
+            for pose in [&one, &two, &all[4]] {
+                let plain = crate::plain::posed(&character, &base, layers, pose);
+                let turned: Vec<JointId> = pose.rotations.iter().map(|r| r.0).collect();
+                let local = stack
+                    .bent_by(&turned, &character.skeleton)
+                    .expect("these poses bend");
+                let block = Block::new(&character.skeleton, &[pose], stack.centre);
+                let shapes = local.evaluate(block, vec![0], &mut Scratch::default(), Vec::new());
+                let centre = Vector3::from(stack.centre);
+                let mut found: Vec<Vector3<f64>> = (0..plain.len())
+                    .map(|v| {
+                        let (joint, _) = base.of(v).next().expect("every vertex has weight");
+                        Vector3::from(
+                            shapes
+                                .block
+                                .transform(joint.index(), stack.rest()[v])
+                                .lane(0)
+                                .map(f64::from),
+                        )
+                    })
+                    .collect();
+                for (&v, target) in shapes.vertices.iter().zip(&shapes.targets) {
+                    found[v as usize] = Vector3::from(target.lane(0).map(f64::from));
+                }
+                for (v, (plain, found)) in plain.iter().zip(&found).enumerate() {
+                    let error = (plain - centre - found).norm() / size;
+                    // f32 through frames of rings that thirty rounds have shrunk, and the bound of the expansion.
+                    assert!(error <= 1e-5, "{name}, {}, vertex {v}: {error}", pose.name);
+                }
+            }
+        }
+    }
+}
+
+/// A candidate for every vertex that the layers can move it to: with a dense spread of the same rounds,
+/// nothing of weight is missing, also where rounds are expanded.
+#[test]
+fn candidates_reach_as_far_as_many_rounds() {
+    let character = Character {
+        surface: tube(4.0, 0.1, 400, 5),
+        ..limb()
+    };
+    let base = rigid(&character);
+    let rounds = 400;
+    let layers = [layer(LayerKind::Mush(MushOptions { rounds, ..MUSH }))];
+    let stack = Stack::new(&character.surface, base.clone(), Skinning::Linear, &layers);
+    let spread = stack.spread();
+    let rings = &character.surface.rings;
+    for id in character.skeleton.ids() {
+        let of = |v: usize| {
+            base.of(v)
+                .find(|entry| entry.0 == id)
+                .map_or(0.0, |entry| f64::from(entry.1))
+        };
+        let mut mass: Vec<f64> = (0..rings.len()).map(of).collect();
+        for _ in 0..rounds {
+            let mean = |v: usize| {
+                rings.of(v).iter().map(|&n| mass[n as usize]).sum::<f64>()
+                    / rings.of(v).len() as f64
+            };
+            mass = (0..rings.len())
+                .map(|v| 0.5 * mass[v] + 0.5 * mean(v))
+                .collect();
+        }
+        for (v, &mass) in mass.iter().enumerate().filter(|entry| *entry.1 >= 2e-4) {
+            let found = spread.of(v).iter().find(|entry| entry.0 == id);
+            let found =
+                found.unwrap_or_else(|| panic!("vertex {v} lacks joint {} of mass {mass}", id.0));
+            // What the front drops is below a millionth a round.
+            assert!(
+                (f64::from(found.1) - mass).abs() < 1e-3,
+                "vertex {v}: {} for {mass}",
+                found.1
+            );
+        }
     }
 }
 

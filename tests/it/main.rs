@@ -8,6 +8,7 @@ mod bake;
 mod binds;
 mod files;
 mod layers;
+mod plain;
 mod properties;
 mod quadratic;
 mod recovery;

@@ -1,6 +1,6 @@
 //! Small characters whose right answers are known by hand.
 
-use nalgebra::{Matrix4, Translation3, UnitQuaternion, Vector3};
+use nalgebra::{Translation3, UnitQuaternion, Vector3};
 use tanyard::rig::{Character, JointSpec, Pose, Skeleton, Surface, Weights};
 
 /// Joints along x, each the parent of the next, at the given places, with a tilt each so that bind
@@ -113,10 +113,4 @@ pub fn poses(character: &Character) -> Vec<Pose> {
             Pose::new(format!("pose {p}"), rotations)
         })
         .collect()
-}
-
-/// The position that a matrix takes a point to.
-pub fn moved(matrix: &Matrix4<f64>, point: [f32; 3]) -> Vector3<f64> {
-    let p = point.map(f64::from);
-    (matrix * nalgebra::Vector4::new(p[0], p[1], p[2], 1.0)).xyz()
 }
