@@ -112,6 +112,20 @@ impl From<Fault> for Error {
     }
 }
 
+/// Reads a text file that a user names. Only a plain file: a pipe may never end.
+///
+/// # Errors
+/// A fault that says what could not be read, as `what`.
+pub fn read_text(path: &Path, what: &str) -> Result<String, Fault> {
+    let readable = || format!("a readable {what}");
+    let fault = |found: String| Fault::new(path, "", readable(), found);
+    let file = std::fs::metadata(path).map_err(|error| fault(error.to_string()))?;
+    if !file.is_file() {
+        return Err(fault("something that is no plain file".to_owned()));
+    }
+    std::fs::read_to_string(path).map_err(|error| fault(error.to_string()))
+}
+
 /// Faults shown of one run; a file with more has one cause for most of them.
 const MOST_SHOWN: usize = 20;
 

@@ -7,7 +7,7 @@ use std::time::Instant;
 use crate::asset::{self, Document, Loaded};
 use crate::bind::{self, Way};
 use crate::deform::{BLOCKS_PER_WORKER, LocalStack, Spread, Stack, Stream};
-use crate::error::{Error, Fault};
+use crate::error::{Error, Fault, read_text};
 use crate::fit::{self, Candidates, Fitted, Gram, Unidentified};
 use crate::measure::{Figures, Tallies};
 use crate::memory;
@@ -180,9 +180,7 @@ impl Source {
         let loaded = asset::characters(&document, request.skeleton.as_deref())?;
         let given = match &request.poses {
             Some(path) => {
-                let text = std::fs::read_to_string(path).map_err(|error| {
-                    Fault::new(path, "", "a readable pose file", error.to_string())
-                })?;
+                let text = read_text(path, "pose file")?;
                 let skeletons: Vec<_> = loaded.iter().map(|l| &l.character.skeleton).collect();
                 Some(pose::file::parse(path, &text, &skeletons)?)
             }

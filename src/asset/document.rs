@@ -71,10 +71,16 @@ const ARRAYS: &[&str] = &[
 pub fn reading_bytes(path: &Path) -> u64 {
     const TREE: u64 = 60;
     const COPIES: u64 = 4;
-    let length = |path: &Path| std::fs::metadata(path).map_or(0, |file| file.len());
+    // A pipe may never end: only plain files are opened.
+    let Some(all) = std::fs::metadata(path)
+        .ok()
+        .filter(|file| file.is_file())
+        .map(|file| file.len())
+    else {
+        return 0;
+    };
     let mut head = [0; 16];
     let read = std::fs::File::open(path).and_then(|mut file| file.read_exact(&mut head));
-    let all = length(path);
     let json = match (read, &head[..4]) {
         (Ok(()), b"glTF") => {
             u64::from(u32::from_le_bytes([head[12], head[13], head[14], head[15]])).min(all)

@@ -10,7 +10,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
-use crate::error::{Error, Fault};
+use crate::error::{Error, Fault, read_text};
 use crate::recipe::Recipe;
 
 pub use args::{Cli, Command};
@@ -48,14 +48,7 @@ fn recipe(path: Option<&Path>) -> Result<Recipe, Error> {
     let Some(path) = path else {
         return Ok(Recipe::default());
     };
-    let text = std::fs::read_to_string(path).map_err(|error| {
-        Error::Setting(vec![Fault::new(
-            path,
-            "",
-            "a readable recipe",
-            error.to_string(),
-        )])
-    })?;
+    let text = read_text(path, "recipe").map_err(|fault| Error::Setting(vec![fault]))?;
     Recipe::parse(path, &text)
 }
 

@@ -753,6 +753,37 @@ fn joints_that_no_pose_tells_apart_are_named() {
     assert!(named("forearm_l") && !named("upper_arm_l"), "{names:?}");
 }
 
+/// Regression: a pipe that nobody writes to was waited for without end.
+#[test]
+#[cfg(unix)]
+fn pipes_are_refused() {
+    let folder = folder();
+    let pipe = folder.path().join("pipe.glb");
+    let made = std::process::Command::new("mkfifo").arg(&pipe).status();
+    assert!(made.expect("POSIX has mkfifo").success());
+    let (pipe, output) = (word(&pipe), folder.path().join("never.glb"));
+    let input = demos()[2].clone();
+    for (words, code) in [
+        (vec!["bake", pipe, "-o", word(&output)], 3),
+        (
+            vec!["bake", word(&input), "-o", word(&output), "--poses", pipe],
+            3,
+        ),
+        (
+            vec!["bake", word(&input), "-o", word(&output), "--recipe", pipe],
+            2,
+        ),
+    ] {
+        let ran = tanyard(&words);
+        assert_eq!(
+            ran.status.code(),
+            Some(code),
+            "{}",
+            String::from_utf8_lossy(&ran.stderr)
+        );
+    }
+}
+
 #[test]
 fn report_that_cannot_be_delivered_is_a_failure() {
     let full = Path::new("/dev/full");
