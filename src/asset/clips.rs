@@ -38,24 +38,11 @@ pub fn clips(
     skeleton: &Skeleton,
     frames_per_second: f64,
 ) -> Result<(Vec<Clip>, Vec<String>), Error> {
-    let nodes = Nodes::read(document)?;
+    let nodes = Nodes::of_skeleton(document, skeleton)?;
     if !(frames_per_second > 0.0 && frames_per_second.is_finite()) {
         let found = frames_per_second.to_string();
         let fault = Fault::new(&document.path, "frames per second", "more than 0", found);
         return Err(Error::Setting(vec![fault]));
-    }
-    if skeleton
-        .joints()
-        .iter()
-        .any(|joint| joint.node >= nodes.nodes.len())
-    {
-        let fault = Fault::new(
-            &document.path,
-            "nodes",
-            "the nodes of the skeleton",
-            "fewer",
-        );
-        return Err(fault.into());
     }
     let stage = Stage::new(&nodes, skeleton);
     let (mut clips, mut notes, mut faults) = (Vec::new(), Vec::new(), Vec::new());

@@ -5,6 +5,7 @@ use nalgebra::{Matrix3, Matrix4, Quaternion, UnitQuaternion, Vector3};
 use super::document::Document;
 use super::json::{At, keep};
 use crate::error::{Error, Fault};
+use crate::rig::Skeleton;
 
 /// A quaternion shorter than this says nothing about a rotation.
 const LEAST_QUATERNION: f64 = 1e-6;
@@ -81,6 +82,25 @@ impl Nodes {
             }
         }
         Ok(Self { nodes, order })
+    }
+
+    /// The nodes of a document that a skeleton was read from.
+    pub fn of_skeleton(document: &Document, skeleton: &Skeleton) -> Result<Self, Error> {
+        let nodes = Self::read(document)?;
+        if skeleton
+            .joints()
+            .iter()
+            .any(|joint| joint.node >= nodes.nodes.len())
+        {
+            return Err(Fault::new(
+                &document.path,
+                "nodes",
+                "the nodes of the skeleton",
+                "fewer",
+            )
+            .into());
+        }
+        Ok(nodes)
     }
 
     /// Its name, else `#<index>`.

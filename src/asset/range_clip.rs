@@ -44,20 +44,7 @@ pub fn with_pose_clip(
         );
         return Err(Error::Setting(vec![fault]));
     }
-    let nodes = Nodes::read(document)?;
-    if skeleton
-        .joints()
-        .iter()
-        .any(|joint| joint.node >= nodes.nodes.len())
-    {
-        let fault = Fault::new(
-            &document.path,
-            "nodes",
-            "the nodes of the skeleton",
-            "fewer",
-        );
-        return Err(fault.into());
-    }
+    let nodes = Nodes::of_skeleton(document, skeleton)?;
     let keys = keys(document, &nodes, skeleton, poses)?;
     let mut patch = Patch::new(document);
     let times: Vec<f32> = (0..=poses.len())

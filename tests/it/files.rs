@@ -51,6 +51,14 @@ pub fn tanyard_ok(arguments: &[&str]) -> String {
     String::from_utf8_lossy(&output.stdout).into_owned()
 }
 
+/// Runs the command, which must end with that code; gives what it says.
+pub fn refused(arguments: &[&str], code: i32) -> String {
+    let output = tanyard(arguments);
+    let error = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(code), "{arguments:?}: {error}");
+    error
+}
+
 /// A path as the command line takes it.
 pub fn word(path: &Path) -> &str {
     path.to_str().expect("test paths are Unicode")

@@ -12,5 +12,6 @@ mod plain;
 mod properties;
 mod quadratic;
 mod recovery;
+mod refusals;
 mod report;
 mod shapes;
