@@ -6,6 +6,7 @@
 mod architecture;
 mod bake;
 mod binds;
+mod figures;
 mod files;
 mod layers;
 mod plain;
