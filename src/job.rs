@@ -254,7 +254,7 @@ impl Source {
                     .to_owned(),
             );
         }
-        let bends = pose::bending_joints(&character.skeleton, &base);
+        let bends = &poses.bends;
         if !bends.contains(&true) {
             warnings
                 .push("no joint bends this surface: every vertex keeps its one joint".to_owned());

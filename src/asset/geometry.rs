@@ -75,8 +75,10 @@ impl Geometry {
         for (number, mesh_use) in uses.iter().enumerate() {
             let mesh = document.item("meshes", mesh_use.mesh);
             let begin = geometry.stretches.len();
-            for primitive in keep(mesh.get("primitives").items(), faults).unwrap_or_default() {
-                if let Err(fault) = geometry.add(document, number, mesh_use, &primitive, begin) {
+            let primitives = keep(mesh.get("primitives").items(), faults).unwrap_or_default();
+            for (index, primitive) in primitives.iter().enumerate() {
+                let added = geometry.add(document, (number, mesh_use), (index, primitive), begin);
+                if let Err(fault) = added {
                     faults.push(fault);
                 }
             }
@@ -87,9 +89,8 @@ impl Geometry {
     fn add(
         &mut self,
         document: &Document,
-        number: usize,
-        mesh_use: &MeshUse,
-        at: &At,
+        (number, mesh_use): (usize, &MeshUse),
+        (index, at): (usize, &At),
         first_stretch: usize,
     ) -> Result<(), Fault> {
         let mode_at = at.get("mode");
@@ -153,13 +154,6 @@ impl Geometry {
         corners.sort_unstable();
         corners.dedup();
         part.materials.push((material(document, at)?, corners));
-        // The path of a primitive ends in its number, which this walk gave it.
-        let index = at
-            .path
-            .rsplit(['[', ']'])
-            .nth(1)
-            .and_then(|text| text.parse().ok())
-            .unwrap_or(0);
         self.stretches[stretch].primitives.push(Primitive {
             index,
             triangles,
@@ -231,11 +225,10 @@ impl Geometry {
     ) -> Result<std::ops::Range<usize>, Fault> {
         let indices = indices(document, &at.get("indices"), vertices.len())?;
         let begin = self.triangles.len();
-        let fewer = if mode == 4 { 0 } else { 2 };
         let count = if mode == 4 {
             indices.len() / 3
         } else {
-            indices.len().saturating_sub(fewer)
+            indices.len().saturating_sub(2)
         };
         if count > MOST_TRIANGLES - begin {
             return Err(at.found(

@@ -96,6 +96,8 @@ pub struct PoseSet {
     pub fit: Poses,
     /// What only measures.
     pub held_out: Poses,
+    /// For each joint whether turning it bends the surface: some weight lies below it, some elsewhere.
+    pub bends: Vec<bool>,
 }
 
 /// Poses that are listed, then blends that are made when asked for.
@@ -165,20 +167,22 @@ pub fn pose_set(skeleton: &Skeleton, base: &Weights, clips: &[Clip], options: &O
         );
     }
     let blends = |stream| Some(Blends::new(skeleton, &bends, &ranges, options, stream));
+    let (fit, held_out) = (blends(Stream::Fit), blends(Stream::HeldOut));
     PoseSet {
         fit: Poses {
             listed,
-            blends: blends(Stream::Fit),
+            blends: fit,
         },
         held_out: Poses {
             listed: Vec::new(),
-            blends: blends(Stream::HeldOut),
+            blends: held_out,
         },
+        bends,
     }
 }
 
 /// The joints that bend the surface when they turn: some weight below them, and some elsewhere.
-pub fn bending_joints(skeleton: &Skeleton, base: &Weights) -> Vec<bool> {
+fn bending_joints(skeleton: &Skeleton, base: &Weights) -> Vec<bool> {
     let mut used = vec![false; skeleton.joints().len()];
     for v in 0..base.len() {
         for (joint, _) in base.of(v) {

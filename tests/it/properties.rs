@@ -2,13 +2,13 @@
 //! threads.
 
 use proptest::prelude::*;
-use tanyard::deform::{LayerKind, Skinning, Stack, Stream};
-use tanyard::fit::{self, Candidates, Gram, Options};
+use tanyard::deform::{LayerKind, Skinning, Stack};
+use tanyard::fit::{self, Options};
 use tanyard::pose::pose_set;
 use tanyard::rig::{Character, JointId, JointSpec, Pose, PoseSequence, Skeleton, Surface, Weights};
 
 use crate::layers::{MUSH, RELAX, layer};
-use crate::shapes::{chain, limb, poses, rigid, tube};
+use crate::shapes::{chain, gather, limb, poses, rigid, tube};
 
 fn options(influences: usize, steps: u32, smoothness: f64) -> Options {
     Options {
@@ -30,16 +30,7 @@ fn fit(
 ) -> Weights {
     let layers = [layer(LayerKind::Relax(RELAX)), layer(LayerKind::Mush(MUSH))];
     let stack = Stack::new(surface, base.clone(), Skinning::Linear, &layers);
-    let spread = stack.spread();
-    let rows = (0..surface.len()).map(|v| spread.of(v));
-    let mut gram = Gram::new(Candidates::new(rows, 1e-4), surface.diagonal());
-    let end: std::ops::ControlFlow<()> =
-        Stream::new(&stack, skeleton, poses).run(2, |shapes, _| {
-            gram.add(stack.rest(), shapes);
-            std::ops::ControlFlow::Continue(())
-        });
-    assert!(end.is_continue());
-    gram.count(poses.iter().map(|pose| pose.weight).sum());
+    let gram = gather(&stack, skeleton, surface, poses);
     fit::solve(&gram, surface, base, options).weights
 }
 

@@ -1,14 +1,13 @@
 //! With the file's own linear blend as the target, the fit must give the file's weights back, on every
 //! vertex whose weights the poses determine.
 
-use std::ops::ControlFlow;
-
-use tanyard::deform::{Skinning, Stack, Stream};
-use tanyard::fit::{self, Candidates, Gram};
+use tanyard::deform::{Skinning, Stack};
+use tanyard::fit;
 use tanyard::pose::{Options, pose_set};
-use tanyard::rig::{Character, PoseSequence, Weights};
+use tanyard::rig::{Character, Weights};
 
 use crate::files;
+use crate::shapes::gather;
 
 /// Motion that tells weights apart must exceed this, in percent of the diagonal, root mean square over
 /// poses, for a change of weight of one: a thousand times the f32 rounding of a position (1e-5 %), so
@@ -19,16 +18,7 @@ const TELLING_PERCENT: f64 = 1e-2;
 fn recovered(character: &Character, weights: &Weights) -> (usize, usize, f32) {
     let poses = pose_set(&character.skeleton, weights, &[], &Options::default());
     let stack = Stack::new(&character.surface, weights.clone(), Skinning::Linear, &[]);
-    let spread = stack.spread();
-    let rows = (0..character.surface.len()).map(|v| spread.of(v));
-    let mut gram = Gram::new(Candidates::new(rows, 1e-4), character.surface.diagonal());
-    let stream = Stream::new(&stack, &character.skeleton, &poses.fit);
-    let end: ControlFlow<()> = stream.run(2, |shapes, _| {
-        gram.add(stack.rest(), shapes);
-        ControlFlow::Continue(())
-    });
-    assert!(end.is_continue());
-    gram.count(poses.fit.iter().map(|pose| pose.weight).sum());
+    let gram = gather(&stack, &character.skeleton, &character.surface, &poses.fit);
     let options = fit::Options {
         influences: weights.most_influences(),
         smoothness: 0.0,

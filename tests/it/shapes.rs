@@ -1,7 +1,11 @@
 //! Small characters whose right answers are known by hand.
 
+use std::ops::ControlFlow;
+
 use nalgebra::{Translation3, UnitQuaternion, Vector3};
-use tanyard::rig::{Character, JointSpec, Pose, Skeleton, Surface, Weights};
+use tanyard::deform::{Stack, Stream};
+use tanyard::fit::{Candidates, Gram};
+use tanyard::rig::{Character, JointSpec, Pose, PoseSequence, Skeleton, Surface, Weights};
 
 /// Joints along x, each the parent of the next, at the given places, with a tilt each so that bind
 /// frames are not the identity.
@@ -88,6 +92,25 @@ pub fn rigid(character: &Character) -> Weights {
 /// A rotation vector in degrees as a rotation.
 pub fn turn(x: f64, y: f64, z: f64) -> UnitQuaternion<f64> {
     UnitQuaternion::from_scaled_axis(Vector3::new(x, y, z).map(f64::to_radians))
+}
+
+/// The Gram matrices of a pose set, over the candidates that the stack brings.
+pub fn gather(
+    stack: &Stack,
+    skeleton: &Skeleton,
+    surface: &Surface,
+    poses: &impl PoseSequence,
+) -> Gram {
+    let spread = stack.spread();
+    let rows = (0..surface.len()).map(|v| spread.of(v));
+    let mut gram = Gram::new(Candidates::new(rows, 1e-4), surface.diagonal());
+    let end: ControlFlow<()> = Stream::new(stack, skeleton, poses).run(2, |shapes, _| {
+        gram.add(stack.rest(), shapes);
+        ControlFlow::Continue(())
+    });
+    assert!(end.is_continue());
+    gram.count(poses.iter().map(|pose| pose.weight).sum());
+    gram
 }
 
 /// A handful of poses that bend the limb hard and twist it.
