@@ -275,13 +275,11 @@ impl Source {
             request.recipe.bind.skinning,
             &layers,
         );
-        let spread = stack.spread();
-        let rows = (0..character.surface.len()).map(|v| spread.of(v));
+        let rows = (0..character.surface.len()).map(|v| stack.spread().of(v));
         let candidates = Candidates::new(rows, LEAST_CANDIDATE_MASS);
         Ok(Work {
             loaded,
             stack,
-            spread,
             candidates,
             poses,
             bind: way,
@@ -335,7 +333,6 @@ fn base_weights(request: &Request, character: &Character) -> Result<(Weights, St
 struct Work<'a> {
     loaded: &'a Loaded,
     stack: Stack,
-    spread: Spread,
     candidates: Candidates,
     poses: PoseSet,
     bind: String,
@@ -391,7 +388,7 @@ impl Work<'_> {
         let joints = self.character().skeleton.joints().len();
         let block =
             LocalStack::working_bytes(vertices) + BLOCKS_PER_WORKER * (stack + 384 * joints);
-        let tallies = 2 * Tallies::bytes(vertices, 4);
+        let tallies = 2 * Tallies::bytes(vertices, 4, width);
         let poses = self.poses.fit.bytes() + self.poses.held_out.bytes();
         let fit = Gram::bytes(&self.candidates)
             + 2 * self.candidates.entries()
@@ -484,7 +481,7 @@ impl Work<'_> {
                 )
                 .remedy("this is a defect of tanyard: please report it with the file")
             })?;
-        let naive = self.spread.capped(request.recipe.fit.influences);
+        let naive = self.stack.spread().capped(request.recipe.fit.influences);
         let sets = [self.stack.base(), &naive, &weights, &floor];
         let tally = |poses: &Poses| -> Result<Tallies, Error> {
             let mut tallies = Tallies::new(&sets, surface.diagonal(), poses.len());

@@ -146,9 +146,10 @@ fn positions(
             stack.centre,
         );
         let shapes = whole.evaluate(block, (0..chunk.len()).collect(), &mut scratch, Vec::new());
+        let points = shapes.points();
         for lane in 0..chunk.len() {
             all.extend(character.surface.welded.iter().map(|&v| {
-                let point = shapes.targets[v as usize].lane(lane);
+                let point = points[v as usize].lane(lane);
                 std::array::from_fn::<f32, 3, _>(|i| (f64::from(point[i]) + stack.centre[i]) as f32)
             }));
         }

@@ -18,6 +18,30 @@ pub(super) struct Step {
     pub take: f32,
 }
 
+impl Step {
+    /// The step at one vertex with a ring: `from` is the current shape, `here` its value there, `before` the
+    /// one that came before it.
+    #[inline(always)]
+    pub fn at<const N: usize>(
+        &self,
+        ring: &[u32],
+        from: &[[f64; N]],
+        here: [f64; N],
+        before: [f64; N],
+    ) -> [f64; N] {
+        let mut sum = [0.0; N];
+        for &n in ring {
+            let there = &from[n as usize];
+            for i in 0..N {
+                sum[i] += there[i];
+            }
+        }
+        let mean = f64::from(self.mean) / ring.len() as f64;
+        let (own, previous) = (f64::from(self.own), f64::from(self.previous));
+        std::array::from_fn(|i| mean * sum[i] + own * here[i] + previous * before[i])
+    }
+}
+
 /// A polynomial of W as a recurrence.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Filter {

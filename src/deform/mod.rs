@@ -9,12 +9,15 @@
 // Kernels run over the lanes of several arrays at once; indices say so plainest.
 #![allow(clippy::needless_range_loop)]
 
+mod direct;
 mod filter;
+mod frames;
 mod mask;
 mod mush;
 mod place;
 mod region;
 mod relax;
+mod share;
 mod skin;
 mod spread;
 mod stack;
@@ -22,7 +25,6 @@ mod stream;
 
 pub use mask::Only;
 pub use mush::{Border, MushOptions};
-pub use region::Region;
 pub use relax::RelaxOptions;
 pub use skin::{Skin, Skinning};
 pub use spread::{MAX_SPREAD, Spread};

@@ -11,25 +11,20 @@
 //! `(T_n − T_v)·s⁰_k(n)`. They are zero to the bit away from such seams, so a step touches only the
 //! vertices that the step before it reached and one ring more; and at bind nothing departs at all.
 //!
-//! **Frames.** The paper leaves them open; a normal and one edge flip when that edge is a sliver. Ours
-//! take the whole ring: the least-squares linear map from the ring's edges at bind, within its two
-//! principal directions, to the edges in the pose, and the closest rotation to that map (its polar
-//! factor, in closed form for 3×2). No single edge decides, no order of edges matters, and a rigid
-//! motion of the ring is followed exactly.
+//! Frames: see [`super::frames`].
 //!
-//! Degenerate cases: a ring whose edges lie along one line (see [`LEAST_WIDTH`]) is widened to two,
-//! then three rings; if it is still a line the vertex passes as it came in. So does a vertex in a
-//! pose in which its ring collapses to a line. A vertex without neighbours stays where it is.
+//! Degenerate cases: a vertex without a frame, at bind or in a pose, passes as it came in. A vertex
+//! without neighbours stays where it is.
 
 use std::sync::Arc;
 
 use multiversion::multiversion;
-use nalgebra::{Matrix3, Vector3};
 use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::filter::{Filter, Step};
+use super::frames::Frames;
 use super::place::{Place, Workspace};
 use crate::rig::{Block, LANES, Point, Rings};
 
@@ -58,14 +53,6 @@ pub struct MushOptions {
     pub border: Border,
 }
 
-/// A ring is a line if its second principal extent, squared, is below this share of the first: one
-/// in a hundred, in length. Thinner rings would lift f32 rounding into the frame.
-pub(super) const LEAST_WIDTH: f64 = 1e-4;
-
-/// A posed ring has collapsed if its area is below this share of its squared extent; closer to zero
-/// the direction of its normal is rounding.
-const LEAST_POSED_AREA: f32 = 1e-5;
-
 /// A mush layer compiled for a list of vertices.
 #[derive(Clone, Debug)]
 pub(super) struct Mush {
@@ -89,7 +76,7 @@ impl Mush {
         options: MushOptions,
         rings: &Rings,
         border: &[bool],
-        rest: &[[f32; 3]],
+        rest: &[[f64; 3]],
         seam_vertices: &[u32],
     ) -> Self {
         let held: Vec<bool> = (0..rings.len())
@@ -97,36 +84,52 @@ impl Mush {
             .collect();
         let filter = Filter::new(options.rounds, options.pull);
         let (smooth, seam_rest) = smooth_bind(&filter, rings, &held, rest, seam_vertices);
-        let share = |frames: &Frames, shape: &[[f32; 3]], part: f32| -> Vec<[f32; 3]> {
+        let single = |shape: &[[f64; 3]]| -> Vec<[f32; 3]> {
+            shape.iter().map(|p| p.map(|x| x as f32)).collect()
+        };
+        let share = |frames: &Frames, shape: &[[f32; 3]], part: f64| -> Vec<[f32; 3]> {
             let points: Vec<Point> = shape.iter().map(|&p| Point::splat(p)).collect();
             (0..rest.len())
+                .into_par_iter()
                 .map(|v| {
-                    let d: [f32; 3] = std::array::from_fn(|i| (rest[v][i] - smooth[v][i]) * part);
                     // With the kernel of the pose, so that bind comes back whatever the frame is.
-                    let frame = frames.pose(v, &points);
-                    [&frame.u, &frame.b, &frame.n].map(|axis| {
-                        let [x, y, z] = axis.lane(0);
-                        x * d[0] + y * d[1] + z * d[2]
-                    })
+                    let d = std::array::from_fn(|i| (rest[v][i] - smooth[v][i]) * part);
+                    frames.pose(v, &points).coordinates(d)
                 })
                 .collect()
         };
         let frames = Frames::new(rings, &smooth);
-        let detail = share(&frames, &smooth, options.detail);
+        let smooth_single = single(&smooth);
+        let detail = share(&frames, &smooth_single, f64::from(options.detail));
         let follow = (options.detail < 1.0).then(|| {
             let frames = Frames::new(rings, rest);
-            let follow = share(&frames, rest, 1.0 - options.detail);
+            let follow = share(&frames, &single(rest), 1.0 - f64::from(options.detail));
             (frames, follow)
         });
         Self {
             filter: Arc::new(filter),
             held,
-            smooth,
+            smooth: smooth_single,
             frames,
             detail,
             follow,
             seam_rest: Arc::new(seam_rest),
         }
+    }
+
+    /// The filter of positions, and the vertices that it leaves alone.
+    pub fn smoothing(&self) -> (&Filter, &[bool]) {
+        (&self.filter, &self.held)
+    }
+
+    /// The frames of the smoothed shape.
+    pub fn frames(&self) -> &Frames {
+        &self.frames
+    }
+
+    /// Whether all detail follows the frames of the smoothed shape.
+    pub fn follows_smooth(&self) -> bool {
+        self.follow.is_none()
     }
 
     /// How many rings farther from the seams the layer bends the surface.
@@ -231,37 +234,32 @@ fn smooth_bind(
     filter: &Filter,
     rings: &Rings,
     held: &[bool],
-    rest: &[[f32; 3]],
+    rest: &[[f64; 3]],
     seam_vertices: &[u32],
-) -> (Vec<[f32; 3]>, Vec<Vec<[f32; 3]>>) {
-    let scaled = |shape: &[[f32; 3]], by: f32| -> Vec<[f32; 3]> {
-        shape.iter().map(|p| p.map(|x| by * x)).collect()
+) -> (Vec<[f64; 3]>, Vec<Vec<[f32; 3]>>) {
+    let add_scaled = |by: f32, shape: &[[f64; 3]], sum: &mut [[f64; 3]]| {
+        for (sum, p) in sum.iter_mut().zip(shape) {
+            *sum = std::array::from_fn(|i| sum[i] + f64::from(by) * p[i]);
+        }
     };
     let mut before = vec![[0.0; 3]; rest.len()];
     let mut current = rest.to_vec();
-    let mut result = scaled(rest, filter.take_start);
+    let mut result = vec![[0.0; 3]; rest.len()];
+    add_scaled(filter.take_start, &current, &mut result);
     let mut seam_rest = Vec::with_capacity(filter.steps.len());
     for step in &filter.steps {
-        seam_rest.push(seam_vertices.iter().map(|&v| current[v as usize]).collect());
-        let next = (0..rest.len())
-            .into_par_iter()
-            .map(|v| {
-                if held[v] {
-                    return current[v];
-                }
-                let ring = rings.of(v);
-                std::array::from_fn(|i| {
-                    let sum: f32 = ring.iter().map(|&n| current[n as usize][i]).sum();
-                    let mean = step.mean / ring.len() as f32;
-                    mean * sum + step.own * current[v][i] + step.previous * before[v][i]
-                })
-            })
-            .collect();
-        before = std::mem::replace(&mut current, next);
+        let at_seam = |&v: &u32| current[v as usize].map(|x| x as f32);
+        seam_rest.push(seam_vertices.iter().map(at_seam).collect());
+        before.par_iter_mut().enumerate().for_each(|(v, before)| {
+            *before = if held[v] {
+                current[v]
+            } else {
+                step.at(rings.of(v), &current, current[v], *before)
+            };
+        });
+        std::mem::swap(&mut current, &mut before);
         if step.take != 0.0 {
-            for (sum, p) in result.iter_mut().zip(scaled(&current, step.take)) {
-                *sum = std::array::from_fn(|i| sum[i] + p[i]);
-            }
+            add_scaled(step.take, &current, &mut result);
         }
     }
     (result, seam_rest)
@@ -364,217 +362,5 @@ fn give_back(
             out.y[l] = if good[l] { point.y[l] } else { came.y[l] };
             out.z[l] = if good[l] { point.z[l] } else { came.z[l] };
         }
-    }
-}
-
-/// For each vertex the ring that its frame is fitted to, with the two coefficients of each edge that
-/// make the least-squares tangent map.
-#[derive(Clone, Debug, Default)]
-pub(super) struct Frames {
-    starts: Vec<u32>,
-    neighbours: Vec<u32>,
-    coefficients: Vec<[f32; 2]>,
-    /// The widest ring used.
-    reach: usize,
-}
-
-/// An orthonormal frame in every pose of a block, and whether the ring had not collapsed.
-struct Frame {
-    u: Point,
-    b: Point,
-    n: Point,
-    good: [bool; LANES],
-}
-
-impl Frame {
-    /// `from + frame · detail`.
-    #[inline(always)]
-    fn carry(&self, [du, db, dn]: [f32; 3], from: &Point) -> Point {
-        let mut to = Point::ZERO;
-        for l in 0..LANES {
-            to.x[l] = from.x[l] + (self.u.x[l] * du + self.b.x[l] * db + self.n.x[l] * dn);
-            to.y[l] = from.y[l] + (self.u.y[l] * du + self.b.y[l] * db + self.n.y[l] * dn);
-            to.z[l] = from.z[l] + (self.u.z[l] * du + self.b.z[l] * db + self.n.z[l] * dn);
-        }
-        to
-    }
-}
-
-impl Frames {
-    fn new(rings: &Rings, rest: &[[f32; 3]]) -> Self {
-        let mut frames = Self {
-            starts: vec![0],
-            reach: 1,
-            ..Self::default()
-        };
-        for v in 0..rings.len() {
-            for reach in 1..=3 {
-                let wide;
-                let ring = if reach == 1 {
-                    rings.of(v)
-                } else {
-                    wide = wide_ring(rings, v as u32, reach);
-                    &wide
-                };
-                if let Some(coefficients) = tangent_map(v, ring, rest) {
-                    frames.neighbours.extend_from_slice(ring);
-                    frames.coefficients.extend(coefficients);
-                    frames.reach = frames.reach.max(reach);
-                    break;
-                }
-            }
-            frames.starts.push(frames.neighbours.len() as u32);
-        }
-        frames
-    }
-
-    fn has(&self, v: usize) -> bool {
-        self.starts[v] != self.starts[v + 1]
-    }
-
-    #[inline(always)]
-    fn pose(&self, v: usize, shape: &[Point]) -> Frame {
-        let range = self.starts[v] as usize..self.starts[v + 1] as usize;
-        let here = &shape[v];
-        let (mut u, mut b) = (Point::ZERO, Point::ZERO);
-        for (&n, &[cu, cb]) in self.neighbours[range.clone()]
-            .iter()
-            .zip(&self.coefficients[range])
-        {
-            let there = &shape[n as usize];
-            for l in 0..LANES {
-                let (x, y, z) = (
-                    there.x[l] - here.x[l],
-                    there.y[l] - here.y[l],
-                    there.z[l] - here.z[l],
-                );
-                u.x[l] += cu * x;
-                u.y[l] += cu * y;
-                u.z[l] += cu * z;
-                b.x[l] += cb * x;
-                b.y[l] += cb * y;
-                b.z[l] += cb * z;
-            }
-        }
-        closest_rotation(u, b)
-    }
-
-    /// The same frames for a list of vertices; see [`Rings::restrict`].
-    pub fn restrict(&self, vertices: &[u32], local: &[u32]) -> Self {
-        let mut frames = Self {
-            starts: vec![0],
-            reach: self.reach,
-            ..Self::default()
-        };
-        for &v in vertices {
-            for entry in self.starts[v as usize]..self.starts[v as usize + 1] {
-                let n = local[self.neighbours[entry as usize] as usize];
-                if n != u32::MAX {
-                    frames.neighbours.push(n);
-                    frames.coefficients.push(self.coefficients[entry as usize]);
-                }
-            }
-            frames.starts.push(frames.neighbours.len() as u32);
-        }
-        frames
-    }
-}
-
-/// A ring is widened to this many vertices at most; more of them lie on a line just as well.
-const WIDEST_RING: usize = 64;
-
-/// The vertices within `reach` rings of `v`, without `v`, in rising order.
-fn wide_ring(rings: &Rings, v: u32, reach: usize) -> Vec<u32> {
-    let mut found = vec![v];
-    let mut begin = 0;
-    for _ in 0..reach {
-        let end = found.len();
-        for i in begin..end {
-            if found.len() > WIDEST_RING {
-                break;
-            }
-            for &n in rings.of(found[i] as usize) {
-                if found.len() <= WIDEST_RING && !found.contains(&n) {
-                    found.push(n);
-                }
-            }
-        }
-        begin = end;
-    }
-    found.swap_remove(0);
-    found.sort_unstable();
-    found
-}
-
-/// Coefficients (c, d) of each edge such that Σ c·e' and Σ d·e' are the images of the ring's principal
-/// directions under the least-squares linear map; `None` for a ring that is a line or a point.
-fn tangent_map(v: usize, ring: &[u32], rest: &[[f32; 3]]) -> Option<Vec<[f32; 2]>> {
-    let here = Vector3::from(rest[v].map(f64::from));
-    let edges: Vec<Vector3<f64>> = ring
-        .iter()
-        .map(|&n| Vector3::from(rest[n as usize].map(f64::from)) - here)
-        .collect();
-    let spread: Matrix3<f64> = edges.iter().map(|e| e * e.transpose()).sum();
-    let scale = spread.trace();
-    if scale.is_nan() || scale <= 0.0 {
-        return None;
-    }
-    let eigen = (spread / scale).try_symmetric_eigen(f64::EPSILON, 500)?;
-    let mut order = [0, 1, 2];
-    order.sort_by(|&i, &j| eigen.eigenvalues[j].total_cmp(&eigen.eigenvalues[i]));
-    let [first, second] = [order[0], order[1]].map(|i| eigen.eigenvalues[i]);
-    if second.is_nan() || second < LEAST_WIDTH * first {
-        return None;
-    }
-    let [u, b] = [order[0], order[1]].map(|i| eigen.eigenvectors.column(i).into_owned());
-    Some(
-        edges
-            .iter()
-            .map(|e| {
-                [
-                    (e.dot(&u) / (first * scale)) as f32,
-                    (e.dot(&b) / (second * scale)) as f32,
-                ]
-            })
-            .collect(),
-    )
-}
-
-/// The polar factor of the 3×2 matrix [u b], completed by the normal.
-///
-/// With `MᵀM = [[a, c], [c, b]]` and δ its root determinant, the inverse square root is
-/// `[[b+δ, −c], [−c, a+δ]] / (δ·√(a+b+2δ))`; δ is the length of the cross product, which loses fewer
-/// digits than `ab − c²`.
-#[inline(always)]
-fn closest_rotation(u: Point, b: Point) -> Frame {
-    let (mut out_u, mut out_b, mut n) = (Point::ZERO, Point::ZERO, Point::ZERO);
-    let mut good = [false; LANES];
-    for l in 0..LANES {
-        let (ux, uy, uz) = (u.x[l], u.y[l], u.z[l]);
-        let (bx, by, bz) = (b.x[l], b.y[l], b.z[l]);
-        let (nx, ny, nz) = (uy * bz - uz * by, uz * bx - ux * bz, ux * by - uy * bx);
-        let area = (nx * nx + ny * ny + nz * nz).sqrt();
-        let uu = ux * ux + uy * uy + uz * uz;
-        let bb = bx * bx + by * by + bz * bz;
-        let ub = ux * bx + uy * by + uz * bz;
-        good[l] = area > LEAST_POSED_AREA * (uu + bb);
-        let scale = 1.0 / (area * (uu + bb + 2.0 * area).sqrt()).max(f32::MIN_POSITIVE);
-        let (p, q, r) = ((bb + area) * scale, (uu + area) * scale, ub * scale);
-        out_u.x[l] = p * ux - r * bx;
-        out_u.y[l] = p * uy - r * by;
-        out_u.z[l] = p * uz - r * bz;
-        out_b.x[l] = q * bx - r * ux;
-        out_b.y[l] = q * by - r * uy;
-        out_b.z[l] = q * bz - r * uz;
-        let normal = 1.0 / area.max(f32::MIN_POSITIVE);
-        n.x[l] = nx * normal;
-        n.y[l] = ny * normal;
-        n.z[l] = nz * normal;
-    }
-    Frame {
-        u: out_u,
-        b: out_b,
-        n,
-        good,
     }
 }

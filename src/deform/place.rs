@@ -2,7 +2,7 @@
 
 use multiversion::multiversion;
 
-use super::Region;
+use super::region::Region;
 use crate::rig::{Block, LANES, Lane, Point, Rings};
 
 /// A region of the surface; all lists follow its order of vertices.

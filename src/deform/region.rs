@@ -23,7 +23,7 @@ pub struct Region {
     /// The place of each of them in `vertices`.
     pub places: Vec<u32>,
     /// For each joint the body it moves with.
-    pub bodies: Vec<u32>,
+    pub bodies: Arc<[u32]>,
 }
 
 impl Region {
@@ -110,7 +110,7 @@ impl Region {
             nearer,
             core: Arc::new([]),
             places: Vec::new(),
-            bodies,
+            bodies: bodies.into(),
         }
     }
 
@@ -124,7 +124,7 @@ impl Region {
 
 /// For each joint the body it moves with: the nearest turned joint at or above it. Roots that no pose
 /// turns rest together: they are one body.
-fn bodies(turned: &[JointId], skeleton: &Skeleton) -> Vec<u32> {
+pub(super) fn bodies(turned: &[JointId], skeleton: &Skeleton) -> Vec<u32> {
     let mut turns = vec![false; skeleton.joints().len()];
     turned.iter().for_each(|id| turns[id.index()] = true);
     let mut body = vec![u32::MAX; turns.len()];

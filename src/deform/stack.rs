@@ -2,11 +2,16 @@
 
 use std::sync::Arc;
 
+use super::direct::{Direct, LocalDirect};
+use super::filter::Filter;
 use super::mush::{Mush, MushOptions};
 use super::place::{Place, Seams, Workspace, seam_vertices};
+use super::region::Region;
 use super::relax::{Relax, RelaxOptions};
-use super::{BLOCKS_PER_WORKER, Region, Skin, Skinning, Spread};
-use crate::rig::{Block, JointId, LANES, Point, Rings, Shapes, Skeleton, Surface, Weights};
+use super::{BLOCKS_PER_WORKER, Skin, Skinning, Spread};
+use crate::rig::{
+    Block, JointId, LANES, Point, Rings, Shapes, Skeleton, Surface, Targets, Weights,
+};
 
 /// One layer of a stack, with rounds worked out and its mask resolved.
 #[derive(Clone, Debug)]
@@ -29,11 +34,11 @@ pub enum LayerKind {
 }
 
 impl LayerKind {
-    /// For each smoothing round the share of the way to the neighbours' mean: how it spreads joints.
-    fn spread(&self) -> Vec<f32> {
+    /// How it spreads joints.
+    fn spread(&self) -> Filter {
         match self {
-            Self::Relax(o) => vec![0.5 * o.stretch.max(o.squash); o.rounds],
-            Self::Mush(o) => vec![o.pull; o.rounds],
+            Self::Relax(o) => Filter::new(o.rounds, 0.5 * o.stretch.max(o.squash)),
+            Self::Mush(o) => Filter::new(o.rounds, o.pull),
         }
     }
 }
@@ -58,9 +63,6 @@ pub const MOST_ROUNDS: usize = 5_000;
 /// The share of the way to the neighbours' mean of spreading rounds that no layer sets.
 const SPREAD_PULL: f32 = 0.5;
 
-/// Joints that a skeleton may have.
-const MOST_JOINTS: usize = u16::MAX as usize + 1;
-
 /// The reach of a stack without layers: see there.
 const LEAST_REACH: usize = 2;
 
@@ -74,7 +76,10 @@ pub struct Stack {
     own: Vec<u16>,
     seam_vertices: Vec<u32>,
     layers: Vec<Compiled>,
-    spread: Vec<f32>,
+    /// What takes the place of the layers if they are a single mush on linear skinning: `layers` is empty
+    /// then.
+    direct: Option<Direct>,
+    spread: Spread,
     /// The rings that can bend before any layer runs: the seams themselves if base weights mix there.
     front: usize,
     reach: usize,
@@ -82,9 +87,19 @@ pub struct Stack {
     pub centre: [f64; 3],
 }
 
-/// A stack on a region of the surface.
+/// A stack on the part of the surface that some poses can bend.
 #[derive(Clone, Debug)]
-pub struct LocalStack {
+pub struct LocalStack(Local);
+
+#[derive(Clone, Debug)]
+enum Local {
+    Direct(Arc<LocalDirect>),
+    Layered(Layered),
+}
+
+/// Layers that are run one after the other.
+#[derive(Clone, Debug)]
+struct Layered {
     place: Place,
     skin: Skin,
     skinning: Skinning,
@@ -120,11 +135,12 @@ impl Stack {
         layers: &[LayerOptions],
     ) -> Self {
         let centre = surface.centre();
-        let rest: Vec<[f32; 3]> = surface
+        let rest: Vec<[f64; 3]> = surface
             .positions
             .iter()
-            .map(|p| std::array::from_fn(|i| (f64::from(p[i]) - centre[i]) as f32))
+            .map(|p| std::array::from_fn(|i| f64::from(p[i]) - centre[i]))
             .collect();
+        let rest_single: Vec<[f32; 3]> = rest.iter().map(|p| p.map(|x| x as f32)).collect();
         let rings = surface.rings.clone();
         // A row of checked weights has at least one entry.
         let heaviest = |v: usize| base.of(v).next().map_or(0, |(joint, _)| joint.0);
@@ -132,17 +148,19 @@ impl Stack {
         let seam_vertices = seam_vertices(&rings, &own);
         // One round more than the layers smooth: frames look one ring further. At least two, so that
         // a fit without layers may still move weight between neighbours.
-        let mut spread: Vec<f32> = layers
-            .iter()
-            .flat_map(|layer| layer.kind.spread())
-            .collect();
-        spread.resize((spread.len() + 1).max(LEAST_REACH), SPREAD_PULL);
-        let layers: Vec<Compiled> = layers
+        let mut filters: Vec<Filter> = layers.iter().map(|layer| layer.kind.spread()).collect();
+        let smoothed: usize = filters.iter().map(|filter| filter.steps.len()).sum();
+        filters.push(Filter::plain(
+            LEAST_REACH.saturating_sub(smoothed).max(1),
+            SPREAD_PULL,
+        ));
+        let spread = Spread::new(&base, &rings, &rest, &filters);
+        let compiled: Vec<Compiled> = layers
             .iter()
             .map(|layer| Compiled {
                 kind: match layer.kind {
                     LayerKind::Relax(options) => {
-                        CompiledKind::Relax(Relax::new(options, &rings, &rest))
+                        CompiledKind::Relax(Relax::new(options, &rings, &rest_single))
                     }
                     LayerKind::Mush(options) => CompiledKind::Mush(Mush::new(
                         options,
@@ -157,15 +175,31 @@ impl Stack {
             })
             .collect();
         let front = usize::from(base.most_influences() > 1);
-        let reach = (front + layers.iter().map(Compiled::reach).sum::<usize>()).max(LEAST_REACH);
+        let direct = match compiled.as_slice() {
+            [layer] if front == 0 || skinning == Skinning::Linear => match &layer.kind {
+                CompiledKind::Mush(mush) if mush.follows_smooth() => {
+                    Some(Direct::new(mush, &base, &own, &rings, &rest, |v| {
+                        layer.share(v)
+                    }))
+                }
+                _ => None,
+            },
+            _ => None,
+        };
+        let reach = (front + compiled.iter().map(Compiled::reach).sum::<usize>()).max(LEAST_REACH);
         Self {
             base,
             skinning,
             rings,
-            rest,
+            rest: rest_single,
             own,
             seam_vertices,
-            layers,
+            layers: if direct.is_some() {
+                Vec::new()
+            } else {
+                compiled
+            },
+            direct,
             spread,
             front,
             reach,
@@ -179,16 +213,8 @@ impl Stack {
     }
 
     /// How far the layers bring each joint: the candidates of the fit.
-    pub fn spread(&self) -> Spread {
-        let region = Region::whole(MOST_JOINTS, &self.base, &self.rings, self.reach + 2, 0);
-        Spread::new(
-            &self.base,
-            &self.rings,
-            &region,
-            &self.spread,
-            self.front,
-            self.reach,
-        )
+    pub fn spread(&self) -> &Spread {
+        &self.spread
     }
 
     /// Bytes that the stack takes on the whole surface.
@@ -202,6 +228,7 @@ impl Stack {
         40 * self.rest.len()
             + 4 * self.rings.entries()
             + self.layers.iter().map(layer).sum::<usize>()
+            + self.direct.as_ref().map_or(0, Direct::bytes)
     }
 
     /// The base weights.
@@ -216,6 +243,10 @@ impl Stack {
 
     /// The stack on the whole surface, for any poses of a skeleton of that many joints.
     pub fn whole(&self, joints: usize) -> LocalStack {
+        if let Some(direct) = &self.direct {
+            let local = direct.whole(joints, &self.base, &self.rest);
+            return LocalStack(Local::Direct(Arc::new(local)));
+        }
         self.on(Region::whole(
             joints,
             &self.base,
@@ -227,6 +258,11 @@ impl Stack {
 
     /// The stack on what poses that turn exactly these joints can bend; `None` if they bend nothing.
     pub fn bent_by(&self, turned: &[JointId], skeleton: &Skeleton) -> Option<LocalStack> {
+        if let Some(direct) = &self.direct {
+            let local = direct.bent_by(turned, skeleton, &self.base, &self.rest);
+            let bends = !local.core.is_empty();
+            return bends.then(|| LocalStack(Local::Direct(Arc::new(local))));
+        }
         let region = Region::bent_by(
             turned,
             skeleton,
@@ -282,7 +318,7 @@ impl Stack {
             seams: Seams::new(&region, &self.rings, &self.own, &self.seam_vertices),
             region,
         };
-        LocalStack {
+        LocalStack(Local::Layered(Layered {
             skin: Skin::new(
                 &self.base,
                 place.region.vertices.iter().map(|&v| v as usize),
@@ -291,31 +327,62 @@ impl Stack {
             layers,
             front: self.front,
             place,
-        }
+        }))
     }
 }
 
 impl LocalStack {
-    /// The region it works on.
-    pub fn region(&self) -> &Region {
-        &self.place.region
+    /// The vertices that it has results for, in rising order.
+    pub fn vertices(&self) -> &[u32] {
+        match &self.0 {
+            Local::Direct(direct) => &direct.core,
+            Local::Layered(layered) => &layered.place.region.core,
+        }
     }
 
     /// Runs the stack on a block of poses; `poses` are their places in the set. `targets` is emptied and
-    /// used for the result.
+    /// may be used for the result.
     pub fn evaluate(
         &self,
         block: Block,
         poses: Vec<usize>,
         scratch: &mut Scratch,
-        mut targets: Vec<Point>,
+        targets: Vec<Point>,
     ) -> Shapes {
-        let Scratch(work) = scratch;
+        let (vertices, bodies, targets) = match &self.0 {
+            Local::Direct(direct) => (
+                &direct.core,
+                &direct.bodies,
+                Targets::OnDemand(Arc::<LocalDirect>::clone(direct)),
+            ),
+            Local::Layered(layered) => {
+                let region = &layered.place.region;
+                let targets = layered.evaluate(&block, &mut scratch.0, targets);
+                (&region.core, &region.bodies, Targets::Known(targets))
+            }
+        };
+        Shapes {
+            vertices: Arc::clone(vertices),
+            bodies: Arc::clone(bodies),
+            block,
+            poses,
+            targets,
+        }
+    }
+
+    /// Bytes that [`LocalStack::evaluate`] takes while it runs, for a surface of that many vertices.
+    pub fn working_bytes(vertices: usize) -> usize {
+        // Shape, three spare ones, one before a partial layer; then the results of a wave.
+        (5 + BLOCKS_PER_WORKER) * vertices * size_of::<Point>()
+    }
+}
+
+impl Layered {
+    fn evaluate(&self, block: &Block, work: &mut Workspace, mut targets: Vec<Point>) -> Vec<Point> {
         let Place { region, rest, .. } = &self.place;
         work.shape.clear();
         work.shape.resize(rest.len(), Point::ZERO);
-        self.skin
-            .apply(self.skinning, &block, rest, &mut work.shape);
+        self.skin.apply(self.skinning, block, rest, &mut work.shape);
         let mut front = self.front;
         let mut before = Vec::new();
         for layer in &self.layers {
@@ -325,7 +392,7 @@ impl LocalStack {
             }
             match &layer.kind {
                 CompiledKind::Relax(relax) => relax.apply(&self.place, front, work),
-                CompiledKind::Mush(mush) => mush.apply(&self.place, &block, front, work),
+                CompiledKind::Mush(mush) => mush.apply(&self.place, block, front, work),
             }
             front += layer.reach();
             if partial {
@@ -339,18 +406,7 @@ impl LocalStack {
                 .iter()
                 .map(|&place| work.shape[place as usize]),
         );
-        Shapes {
-            block,
-            poses,
-            vertices: Arc::clone(&region.core),
-            targets,
-        }
-    }
-
-    /// Bytes that [`LocalStack::evaluate`] takes while it runs, for a surface of that many vertices.
-    pub fn working_bytes(vertices: usize) -> usize {
-        // Shape, three spare ones, one before a partial layer; then the results of a wave.
-        (5 + BLOCKS_PER_WORKER) * vertices * size_of::<Point>()
+        targets
     }
 }
 
@@ -362,10 +418,15 @@ impl Compiled {
         }
     }
 
-    /// `after = before + share · (after − before)`, the share being blend times mask.
+    /// How much of the layer is applied at a vertex: blend times mask.
+    fn share(&self, v: usize) -> f32 {
+        self.blend * self.mask.as_ref().map_or(1.0, |mask| mask[v])
+    }
+
+    /// `after = before + share · (after − before)`.
     fn mix(&self, before: &[Point], after: &mut [Point]) {
         for (v, (from, to)) in before.iter().zip(after).enumerate() {
-            let share = self.blend * self.mask.as_ref().map_or(1.0, |mask| mask[v]);
+            let share = self.share(v);
             for l in 0..LANES {
                 to.x[l] = from.x[l] + share * (to.x[l] - from.x[l]);
                 to.y[l] = from.y[l] + share * (to.y[l] - from.y[l]);

@@ -10,7 +10,7 @@ use std::sync::{Mutex, PoisonError};
 use rayon::prelude::*;
 
 use super::{LocalStack, Scratch, Stack};
-use crate::rig::{Block, JointId, LANES, Point, Pose, PoseSequence, Shapes, Skeleton};
+use crate::rig::{Block, JointId, LANES, Point, Pose, PoseSequence, Shapes, Skeleton, Targets};
 
 /// A pose set laid out in blocks.
 pub struct Stream<'a> {
@@ -111,9 +111,11 @@ impl<'a> Stream<'a> {
                 .collect();
             done += wave.len();
             receive(&shapes, done)?;
-            shapes
-                .into_iter()
-                .for_each(|shape| give(&results, shape.targets));
+            shapes.into_iter().for_each(|shape| {
+                if let Targets::Known(targets) = shape.targets {
+                    give(&results, targets);
+                }
+            });
         }
         ControlFlow::Continue(())
     }

@@ -5,7 +5,7 @@ use rayon::prelude::*;
 
 use super::quadratic::{Quadratic, packed};
 use super::{Candidates, MAX_CANDIDATES};
-use crate::rig::{JointId, LANES, Shapes};
+use crate::rig::{JointId, LANES, Point, Residuals, Shapes, total};
 
 /// One Gram matrix a vertex over its candidates, as packed upper triangles.
 #[derive(Clone, Debug)]
@@ -84,11 +84,13 @@ impl Gram {
             chunks.push((first..end, chunk));
             tail = rest;
         }
-        chunks.into_par_iter().for_each(|(range, sums)| {
-            for shape in shapes {
-                fold_chunk(shape, &range, starts, candidates, rest, sums);
-            }
-        });
+        chunks
+            .into_par_iter()
+            .for_each_init(Buffers::default, |buffers, (range, sums)| {
+                for shape in shapes {
+                    fold_chunk(shape, &range, starts, candidates, rest, sums, buffers);
+                }
+            });
     }
 
     /// Counts poses with that weight in all as seen; also those that bend nothing.
@@ -148,60 +150,77 @@ impl Gram {
     }
 }
 
+/// What one worker needs while it folds.
+#[derive(Default)]
+struct Buffers {
+    targets: Vec<Point>,
+    residuals: Residuals,
+    /// For each pair of bodies the products of their residuals.
+    products: [[f64; MAX_CANDIDATES]; MAX_CANDIDATES],
+}
+
 /// Folds a block of poses into the matrices of a range of vertices.
 #[multiversion(targets("x86_64+avx2"))]
 fn fold_chunk(
-    shape: &Shapes,
+    shapes: &Shapes,
     range: &std::ops::Range<usize>,
     starts: &[usize],
     candidates: &Candidates,
     rest: &[[f32; 3]],
     sums: &mut [f64],
+    buffers: &mut Buffers,
 ) {
     let base = starts[range.start];
-    for (v, target) in shape.within(&(range.start as u32..range.end as u32)) {
+    let Buffers {
+        targets,
+        residuals,
+        products,
+    } = buffers;
+    let weights = shapes.block.weights.map(f64::from);
+    for (v, target) in shapes.within(range, targets) {
         let matrix = &mut sums[starts[v] - base..starts[v + 1] - base];
         if !matrix.is_empty() {
-            fold(shape, candidates.of(v), rest[v], target, matrix);
+            residuals.work_out(shapes, candidates.of(v), rest[v], target);
+            multiply(&residuals.of, &weights, products);
+            scatter(residuals, products, matrix);
         }
     }
 }
 
+/// The weighted products of the residuals of each pair of bodies, summed over the poses.
 #[inline(always)]
-fn fold(
-    shape: &Shapes,
-    ids: &[JointId],
-    rest: [f32; 3],
-    target: &crate::rig::Point,
-    matrix: &mut [f64],
+fn multiply(
+    residuals: &[Point],
+    weights: &[f64; LANES],
+    products: &mut [[f64; MAX_CANDIDATES]; MAX_CANDIDATES],
 ) {
-    let n = ids.len();
-    let mut residuals = [[[0.0f64; LANES]; 3]; MAX_CANDIDATES];
-    for (residual, id) in residuals.iter_mut().zip(ids) {
-        let moved = shape.block.transform(id.index(), rest);
-        for l in 0..LANES {
-            residual[0][l] = f64::from(moved.x[l] - target.x[l]);
-            residual[1][l] = f64::from(moved.y[l] - target.y[l]);
-            residual[2][l] = f64::from(moved.z[l] - target.z[l]);
-        }
-    }
-    let weights = shape.block.weights.map(f64::from);
-    for i in 0..n {
-        let mut weighted = residuals[i];
-        for axis in &mut weighted {
-            for l in 0..LANES {
-                axis[l] *= weights[l];
-            }
-        }
-        for j in i..n {
-            let other = &residuals[j];
+    for (i, a) in residuals.iter().enumerate() {
+        for (j, b) in residuals.iter().enumerate().skip(i) {
             let mut sum = [0.0; LANES];
             for l in 0..LANES {
-                sum[l] = weighted[0][l] * other[0][l]
-                    + weighted[1][l] * other[1][l]
-                    + weighted[2][l] * other[2][l];
+                sum[l] = weights[l]
+                    * (f64::from(a.x[l]) * f64::from(b.x[l])
+                        + f64::from(a.y[l]) * f64::from(b.y[l])
+                        + f64::from(a.z[l]) * f64::from(b.z[l]));
             }
-            matrix[packed(n, i, j)] += sum.iter().sum::<f64>();
+            products[i][j] = total(&sum);
+            products[j][i] = products[i][j];
+        }
+    }
+}
+
+/// Adds to each pair of candidates the product of their bodies.
+#[inline(always)]
+fn scatter(
+    residuals: &Residuals,
+    products: &[[f64; MAX_CANDIDATES]; MAX_CANDIDATES],
+    matrix: &mut [f64],
+) {
+    let mut entries = matrix.iter_mut();
+    for (i, &body) in residuals.places.iter().enumerate() {
+        let row = &products[body];
+        for (&place, entry) in residuals.places[i..].iter().zip(&mut entries) {
+            *entry += row[place];
         }
     }
 }

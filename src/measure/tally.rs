@@ -1,12 +1,11 @@
 //! Streamed error figures of several sets of weights at once.
 
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Mutex, PoisonError};
 
 use multiversion::multiversion;
 use rayon::prelude::*;
 
-use crate::deform::Skin;
-use crate::rig::{LANES, Rings, Shapes, Weights};
+use crate::rig::{JointId, LANES, Lane, Point, Residuals, Rings, Shapes, Weights, total};
 
 /// Errors over all welded vertices and poses, in percent of the diagonal.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -32,32 +31,87 @@ pub struct Worst {
 
 /// Error sums of several sets of weights over one pose set.
 pub struct Tallies {
-    skins: Vec<Skin>,
-    percent: f32,
+    rows: Rows,
+    /// Percent of the diagonal, squared, of a squared unit.
+    unit: f32,
     poses: usize,
     vertices: usize,
     /// For each vertex and set, vertex-major.
     entries: Vec<Entry>,
-    /// For each set, how many errors fell into each bin.
-    bins: Vec<Vec<AtomicU64>>,
+    /// How many errors fell into each bin of each set; one table a worker, summed in the end.
+    bins: Mutex<Vec<Bins>>,
 }
 
+type Bins = Vec<u64>;
+
+/// All errors are squared.
 #[derive(Clone, Copy, Default)]
 struct Entry {
-    squares: f64,
+    sum: f64,
     worst: f32,
     pose: u32,
+}
+
+/// The weights of all sets over the joints that any of them uses at a vertex.
+struct Rows {
+    sets: usize,
+    starts: Vec<u32>,
+    joints: Vec<JointId>,
+    /// For each vertex: for each joint the weights of all sets, then what each set's sum lacks to one.
+    values: Vec<f32>,
 }
 
 /// Vertices tallied as one parcel of work; fixed, so that results do not depend on threads.
 const CHUNK: usize = 256;
 
-/// Each octave has 256 bins: the top eight bits of an f32's mantissa.
-const BIN_SHIFT: u32 = 15;
+/// Each octave of a squared error has 128 bins: the top seven bits of an f32's mantissa.
+const BIN_SHIFT: u32 = 16;
 
 /// Errors below 2⁻³⁰ percent share the lowest bin; those above 2¹⁷ the highest.
-const LOWEST_BIN: u32 = (127 - 30) << (23 - BIN_SHIFT);
-const BINS: u32 = 47 << (23 - BIN_SHIFT);
+const LOWEST_BIN: u32 = (127 - 60) << (23 - BIN_SHIFT);
+const BINS: u32 = 94 << (23 - BIN_SHIFT);
+
+impl Rows {
+    fn new(sets: &[&Weights], vertices: usize) -> Self {
+        let mut rows = Self {
+            sets: sets.len(),
+            starts: vec![0],
+            joints: Vec::new(),
+            values: Vec::new(),
+        };
+        for v in 0..vertices {
+            let begin = rows.joints.len();
+            for (joint, _) in sets.iter().flat_map(|weights| weights.of(v)) {
+                if !rows.joints[begin..].contains(&joint) {
+                    rows.joints.push(joint);
+                }
+            }
+            let first = rows.values.len();
+            let count = rows.joints.len() - begin;
+            rows.values.resize(first + (count + 1) * sets.len(), 0.0);
+            let values = &mut rows.values[first..];
+            for (set, weights) in sets.iter().enumerate() {
+                let mut sum = 0.0;
+                for (joint, value) in weights.of(v) {
+                    let known = rows.joints[begin..].iter().position(|&j| j == joint);
+                    values[known.map_or(0, |place| place * sets.len() + set)] = value;
+                    sum += f64::from(value);
+                }
+                values[count * sets.len() + set] = (sum - 1.0) as f32;
+            }
+            rows.starts.push(rows.joints.len() as u32);
+        }
+        rows
+    }
+
+    /// The joints at a vertex and the values of all sets.
+    #[inline(always)]
+    fn of(&self, v: usize) -> (&[JointId], &[f32]) {
+        let (begin, end) = (self.starts[v] as usize, self.starts[v + 1] as usize);
+        let values = (begin + v) * self.sets..(end + v + 1) * self.sets;
+        (&self.joints[begin..end], &self.values[values])
+    }
+}
 
 impl Tallies {
     /// Ready to tally these sets of weights over that many poses; `diagonal` is the size that errors
@@ -65,47 +119,45 @@ impl Tallies {
     pub fn new(sets: &[&Weights], diagonal: f64, poses: usize) -> Self {
         let vertices = sets.first().map_or(0, |weights| weights.len());
         Self {
-            skins: sets
-                .iter()
-                .map(|weights| Skin::new(weights, 0..weights.len()))
-                .collect(),
-            percent: if diagonal > 0.0 {
-                (100.0 / diagonal) as f32
+            rows: Rows::new(sets, vertices),
+            unit: if diagonal > 0.0 {
+                (1e4 / (diagonal * diagonal)) as f32
             } else {
                 0.0
             },
             poses,
             vertices,
             entries: vec![Entry::default(); vertices * sets.len()],
-            bins: sets
-                .iter()
-                .map(|_| (0..BINS).map(|_| AtomicU64::new(0)).collect())
-                .collect(),
+            bins: Mutex::default(),
         }
     }
 
     /// Adds the errors in some shapes. `rest` holds bind positions about the centre.
     pub fn add(&mut self, rest: &[[f32; 3]], shapes: &[Shapes]) {
         let Self {
-            skins,
-            percent,
+            rows,
+            unit,
             entries,
             bins,
             ..
         } = self;
+        let (rows, bins) = (&*rows, &*bins);
         entries
-            .par_chunks_mut(CHUNK * skins.len())
+            .par_chunks_mut(CHUNK * rows.sets)
             .enumerate()
-            .for_each(|(chunk, entries)| {
-                for shape in shapes {
-                    tally(skins, *percent, rest, shape, chunk * CHUNK, entries, bins);
-                }
-            });
+            .for_each_init(
+                || Worker::new(bins, rows.sets),
+                |worker, (chunk, entries)| {
+                    for shape in shapes {
+                        tally(rows, *unit, rest, shape, chunk * CHUNK, entries, worker);
+                    }
+                },
+            );
     }
 
     /// The figures of one set of weights.
     pub fn figures(&self, set: usize) -> Figures {
-        let entries = || self.entries.iter().skip(set).step_by(self.skins.len());
+        let entries = || self.entries.iter().skip(set).step_by(self.rows.sets);
         let count = (self.vertices * self.poses) as u64;
         if count == 0 {
             return Figures {
@@ -114,12 +166,18 @@ impl Tallies {
                 max: 0.0,
             };
         }
-        let squares: f64 = entries().map(|entry| entry.squares).sum();
+        let squares: f64 = entries().map(|entry| entry.sum).sum();
         let max = entries().map(|entry| entry.worst).fold(0.0, f32::max);
-        let counts: Vec<u64> = self.bins[set]
+        let mut counts = vec![0u64; BINS as usize];
+        for table in self
+            .bins
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
             .iter()
-            .map(|bin| bin.load(Ordering::Relaxed))
-            .collect();
+        {
+            let of_set = &table[set * BINS as usize..][..BINS as usize];
+            counts.iter_mut().zip(of_set).for_each(|(sum, n)| *sum += n);
+        }
         // What was not evaluated moves rigidly, without error.
         let zeros = count - counts.iter().sum::<u64>();
         let rank = count - count / 100;
@@ -134,14 +192,14 @@ impl Tallies {
         }
         Figures {
             rms: (squares / count as f64).sqrt(),
-            p99: f64::from(p99.min(max)),
-            max: f64::from(max),
+            p99: f64::from(p99.min(max)).sqrt(),
+            max: f64::from(max).sqrt(),
         }
     }
 
     /// The vertices with the greatest errors of one set, at most `count`, no two of them neighbours.
     pub fn worst(&self, set: usize, rings: &Rings, count: usize) -> Vec<Worst> {
-        let of = |v: usize| &self.entries[v * self.skins.len() + set];
+        let of = |v: usize| &self.entries[v * self.rows.sets + set];
         let mut order: Vec<usize> = (0..self.vertices).filter(|&v| of(v).worst > 0.0).collect();
         order.sort_by(|&a, &b| of(b).worst.total_cmp(&of(a).worst).then(a.cmp(&b)));
         let mut taken: Vec<Worst> = Vec::new();
@@ -157,59 +215,128 @@ impl Tallies {
                 taken.push(Worst {
                     vertex: v,
                     pose: entry.pose as usize,
-                    error_percent: f64::from(entry.worst),
+                    error_percent: f64::from(entry.worst).sqrt(),
                 });
             }
         }
         taken
     }
 
-    /// Bytes that tallies of that many vertices and sets take.
-    pub fn bytes(vertices: usize, sets: usize) -> usize {
-        vertices * sets * (size_of::<Entry>() + 4 + 6 * 8) + sets * BINS as usize * 8
+    /// Bytes that tallies of that many vertices and sets take, with that many workers.
+    pub fn bytes(vertices: usize, sets: usize, workers: usize) -> usize {
+        let row = 4 + 6 * (4 + 4 * sets) + 4 * sets;
+        vertices * (sets * size_of::<Entry>() + row) + workers * sets * BINS as usize * 8
+    }
+}
+
+/// What one worker needs while it tallies. Its table of bins goes back when it is done.
+struct Worker<'a> {
+    home: &'a Mutex<Vec<Bins>>,
+    bins: Bins,
+    targets: Vec<Point>,
+    residuals: Residuals,
+    /// The weight of each body.
+    weights: Vec<f32>,
+}
+
+impl<'a> Worker<'a> {
+    fn new(home: &'a Mutex<Vec<Bins>>, sets: usize) -> Self {
+        // Counts are whole at any time: a panic elsewhere does not spoil them.
+        let known = home.lock().unwrap_or_else(PoisonError::into_inner).pop();
+        Self {
+            home,
+            bins: known.unwrap_or_else(|| vec![0; sets * BINS as usize]),
+            targets: Vec::new(),
+            residuals: Residuals::default(),
+            weights: Vec::new(),
+        }
+    }
+}
+
+impl Drop for Worker<'_> {
+    fn drop(&mut self) {
+        let bins = std::mem::take(&mut self.bins);
+        self.home
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .push(bins);
     }
 }
 
 /// Tallies one block of poses for the vertices from `first` on.
 #[multiversion(targets("x86_64+avx2"))]
 fn tally(
-    skins: &[Skin],
-    percent: f32,
+    rows: &Rows,
+    unit: f32,
     rest: &[[f32; 3]],
-    shape: &Shapes,
+    shapes: &Shapes,
     first: usize,
     entries: &mut [Entry],
-    bins: &[Vec<AtomicU64>],
+    worker: &mut Worker,
 ) {
-    let sets = skins.len();
-    let range = first as u32..(first + entries.len() / sets) as u32;
-    for (v, target) in shape.within(&range) {
-        for (set, skin) in skins.iter().enumerate() {
-            let moved = skin.linear(&shape.block, v, rest[v]);
-            let mut errors = [0.0f32; LANES];
-            for l in 0..LANES {
-                let (x, y, z) = (
-                    moved.x[l] - target.x[l],
-                    moved.y[l] - target.y[l],
-                    moved.z[l] - target.z[l],
-                );
-                errors[l] = percent * (x * x + y * y + z * z).sqrt();
+    let sets = rows.sets;
+    let Worker {
+        bins,
+        targets,
+        residuals,
+        weights,
+        ..
+    } = worker;
+    let range = first..first + entries.len() / sets;
+    // Lanes beyond the poses repeat the last one: they must not count twice.
+    let scales: Lane = std::array::from_fn(|l| if l < shapes.poses.len() { unit } else { 0.0 });
+    for (v, target) in shapes.within(&range, targets) {
+        let (joints, values) = rows.of(v);
+        residuals.work_out(shapes, joints, rest[v], target);
+        let lacks = &values[joints.len() * sets..];
+        for (set, entry) in entries[(v - first) * sets..][..sets].iter_mut().enumerate() {
+            // Σ w·T·x − t, by residuals: Σ w·(T·x − t) + (Σ w − 1)·t.
+            let mut error = Point::ZERO;
+            add(&mut error, lacks[set], target);
+            weights.clear();
+            weights.resize(residuals.of.len(), 0.0);
+            for (&body, values) in residuals.places.iter().zip(values.chunks_exact(sets)) {
+                weights[body] += values[set];
             }
-            let entry = &mut entries[(v - first) * sets + set];
-            for (&error, &pose) in errors.iter().zip(&shape.poses) {
-                entry.squares += f64::from(error) * f64::from(error);
-                if error > entry.worst {
-                    entry.worst = error;
-                    entry.pose = pose as u32;
+            for (&weight, residual) in weights.iter().zip(&residuals.of) {
+                if weight != 0.0 {
+                    add(&mut error, weight, residual);
                 }
-                bins[set][bin(error)].fetch_add(1, Ordering::Relaxed);
+            }
+            let mut squares = [0.0f32; LANES];
+            let mut wide = [0.0f64; LANES];
+            for l in 0..LANES {
+                squares[l] = scales[l]
+                    * (error.x[l] * error.x[l] + error.y[l] * error.y[l] + error.z[l] * error.z[l]);
+                wide[l] = f64::from(squares[l]);
+            }
+            entry.sum += total(&wide);
+            let worst = squares.iter().copied().fold(entry.worst, f32::max);
+            if worst > entry.worst {
+                let lane = squares.iter().position(|&square| square == worst);
+                entry.worst = worst;
+                entry.pose = shapes.poses[lane.unwrap_or(0)] as u32;
+            }
+            let bins = &mut bins[set * BINS as usize..][..BINS as usize];
+            for &square in &squares[..shapes.poses.len()] {
+                bins[bin(square)] += 1;
             }
         }
     }
 }
 
-fn bin(error: f32) -> usize {
-    ((error.to_bits() >> BIN_SHIFT).saturating_sub(LOWEST_BIN)).min(BINS - 1) as usize
+/// `sum += weight · point`.
+#[inline(always)]
+fn add(sum: &mut Point, weight: f32, point: &Point) {
+    for l in 0..LANES {
+        sum.x[l] += weight * point.x[l];
+        sum.y[l] += weight * point.y[l];
+        sum.z[l] += weight * point.z[l];
+    }
+}
+
+fn bin(square: f32) -> usize {
+    ((square.to_bits() >> BIN_SHIFT).saturating_sub(LOWEST_BIN)).min(BINS - 1) as usize
 }
 
 fn upper_edge(bin: u32) -> f32 {

@@ -11,7 +11,7 @@ use std::sync::Arc;
 
 use nalgebra::Matrix4;
 
-use super::{Pose, Skeleton};
+use super::{JointId, Pose, Skeleton};
 
 /// Poses in a block.
 pub const LANES: usize = 8;
@@ -119,6 +119,12 @@ impl Block {
         self.matrices.get(joint)
     }
 
+    /// The 3×4 matrix of a joint of the skeleton, row after row.
+    #[inline(always)]
+    pub fn joint(&self, joint: u16) -> &[Lane; 12] {
+        &self.matrices[usize::from(joint)]
+    }
+
     /// Where a joint takes a bind position, in every pose.
     #[inline(always)]
     pub fn transform(&self, joint: usize, [x, y, z]: [f32; 3]) -> Point {
@@ -144,18 +150,108 @@ pub struct Shapes {
     pub poses: Vec<usize>,
     /// The welded vertices, in rising order.
     pub vertices: Arc<[u32]>,
-    /// The target of each of them.
-    pub targets: Vec<Point>,
+    /// For each joint the body it moves with: joints of one body have one matrix, to the bit.
+    pub bodies: Arc<[u32]>,
+    /// The target of each of the vertices.
+    pub targets: Targets,
+}
+
+/// Where target shapes come from.
+#[derive(Clone, Debug)]
+pub enum Targets {
+    /// Worked out already.
+    Known(Vec<Point>),
+    /// Worked out where they are asked for: no vertex needs another.
+    OnDemand(Arc<dyn Evaluate>),
+}
+
+/// Works out target shapes a part at a time.
+pub trait Evaluate: std::fmt::Debug + Send + Sync {
+    /// The targets at these places of the list of vertices.
+    fn evaluate(&self, block: &Block, slots: Range<usize>, out: &mut [Point]);
 }
 
 impl Shapes {
-    /// The vertices within a range with their targets.
-    pub fn within(&self, range: &Range<u32>) -> impl Iterator<Item = (usize, &Point)> + '_ {
-        let begin = self.vertices.partition_point(|&v| v < range.start);
-        let end = self.vertices.partition_point(|&v| v < range.end);
+    /// The vertices within a range with their targets; `buffer` may be used to hold them.
+    pub fn within<'a>(
+        &'a self,
+        range: &Range<usize>,
+        buffer: &'a mut Vec<Point>,
+    ) -> impl Iterator<Item = (usize, &'a Point)> + use<'a> {
+        let begin = self
+            .vertices
+            .partition_point(|&v| (v as usize) < range.start);
+        let end = self.vertices.partition_point(|&v| (v as usize) < range.end);
+        let targets = match &self.targets {
+            Targets::Known(targets) => &targets[begin..end],
+            Targets::OnDemand(source) => {
+                buffer.resize(end - begin, Point::ZERO);
+                source.evaluate(&self.block, begin..end, buffer);
+                buffer.as_slice()
+            }
+        };
         let vertices = self.vertices[begin..end].iter().map(|&v| v as usize);
-        vertices.zip(&self.targets[begin..end])
+        vertices.zip(targets)
     }
+
+    /// The target of each of the vertices.
+    pub fn points(&self) -> Vec<Point> {
+        let mut buffer = Vec::new();
+        let all = self.within(&(0..usize::MAX), &mut buffer);
+        all.map(|(_, target)| *target).collect()
+    }
+}
+
+/// How a vertex would move with each body of a block, against its target; used again from vertex to
+/// vertex.
+#[derive(Clone, Debug, Default)]
+pub struct Residuals {
+    /// For each joint asked for, the place of its body.
+    pub places: Vec<usize>,
+    /// `T·x − t` of each body.
+    pub of: Vec<Point>,
+    bodies: Vec<u32>,
+}
+
+impl Residuals {
+    /// Works them out for some joints at a vertex; joints of one body share theirs.
+    #[inline(always)]
+    pub fn work_out(
+        &mut self,
+        shapes: &Shapes,
+        joints: &[JointId],
+        rest: [f32; 3],
+        target: &Point,
+    ) {
+        self.places.clear();
+        self.of.clear();
+        self.bodies.clear();
+        for joint in joints {
+            let body = shapes.bodies[joint.index()];
+            let known = self.bodies.iter().position(|&k| k == body);
+            self.places.push(known.unwrap_or(self.bodies.len()));
+            if known.is_none() {
+                self.bodies.push(body);
+                let mut residual = shapes.block.transform(joint.index(), rest);
+                for l in 0..LANES {
+                    residual.x[l] -= target.x[l];
+                    residual.y[l] -= target.y[l];
+                    residual.z[l] -= target.z[l];
+                }
+                self.of.push(residual);
+            }
+        }
+    }
+}
+
+/// The sum over all lanes: halves upon halves, which vector units add without a chain.
+#[inline(always)]
+pub fn total(lanes: &[f64; LANES]) -> f64 {
+    let mut half = [0.0; LANES / 2];
+    for l in 0..LANES / 2 {
+        half[l] = lanes[l] + lanes[l + LANES / 2];
+    }
+    (half[0] + half[2]) + (half[1] + half[3])
 }
 
 /// The rows of `matrix` for positions relative to `centre`: `T(p + c) − c`.

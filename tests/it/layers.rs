@@ -108,7 +108,7 @@ fn bind_pose_returns_the_bind_shape() {
     let size = character.surface.diagonal() as f32;
     for (name, stack) in stacks(&character) {
         let shapes = posed(&stack, Block::bind(4));
-        for (target, &rest) in shapes.targets.iter().zip(stack.rest()) {
+        for (target, &rest) in shapes.points().iter().zip(stack.rest()) {
             let error = far(target.lane(0), rest) / size;
             assert!(error <= ROUNDING, "{name}: {error} of the size");
         }
@@ -129,7 +129,7 @@ fn rigid_motion_of_the_whole_moves_the_result_rigidly() {
             let root = character.skeleton.skinning_matrices(&moved_pose)[0];
             let shapes = posed(&stack, block);
             let centre = Vector3::from(stack.centre);
-            for target in &shapes.targets {
+            for target in &shapes.points() {
                 let plain = Vector3::from(target.lane(0).map(f64::from)) + centre;
                 let expected = (root * plain.push(1.0)).xyz() - centre;
                 let found = Vector3::from(target.lane(1).map(f64::from));
@@ -158,7 +158,7 @@ fn scaled_character_gives_the_same_shape_scaled() {
         let block = Block::new(&skeleton, &[pose], stack.centre);
         let shapes = posed(&stack, block);
         shapes
-            .targets
+            .points()
             .iter()
             .map(|t| t.lane(0).map(|x| x / scale))
             .collect()
@@ -218,11 +218,11 @@ fn local_and_whole_evaluation_agree() {
 /// Where the local path has a result it is that of the whole; elsewhere the whole path moves the vertex
 /// rigidly with its base joint; both up to rounding.
 fn compare_local(name: &str, size: f32, stack: &Stack, whole: &Shapes, local: &Shapes) {
-    let mut found = vec![None; whole.targets.len()];
-    for (&v, target) in local.vertices.iter().zip(&local.targets) {
+    let mut found = vec![None; whole.vertices.len()];
+    for (&v, target) in local.vertices.iter().zip(&local.points()) {
         found[v as usize] = Some(target.lane(0));
     }
-    for (v, target) in whole.targets.iter().enumerate() {
+    for (v, target) in whole.points().iter().enumerate() {
         match found[v] {
             Some(local) => {
                 let error = far(local, target.lane(0)) / size;
@@ -302,7 +302,7 @@ fn twisted_bar_shrinks_by_the_cosine_under_linear_blending_only() {
             let stack = Stack::new(&surface, half.clone(), skinning, &[]);
             let block = Block::new(&skeleton, &[&pose], stack.centre);
             let shapes = posed(&stack, block);
-            for (target, rest) in shapes.targets.iter().zip(&surface.positions) {
+            for (target, rest) in shapes.points().iter().zip(&surface.positions) {
                 let [_, y, z] = target.lane(0);
                 let centre = stack.centre;
                 let radius = (f64::from(y) + centre[1]).hypot(f64::from(z) + centre[2]);
@@ -320,7 +320,7 @@ fn dual_quaternions_with_one_joint_are_linear_blending() {
     let evaluate = |skinning| {
         let stack = Stack::new(&character.surface, rigid(&character), skinning, &[]);
         let block = Block::new(&character.skeleton, &[pose], stack.centre);
-        posed(&stack, block).targets
+        posed(&stack, block).points()
     };
     for (a, b) in evaluate(Skinning::Linear)
         .iter()
@@ -343,10 +343,11 @@ fn relax_brings_edges_nearer_to_their_bind_length() {
         );
         let block = Block::new(&character.skeleton, &[&pose], stack.centre);
         let shapes = posed(&stack, block);
+        let points = shapes.points();
         let edges = character.surface.rings.edges();
         edges
             .map(|(a, b)| {
-                let now = far(shapes.targets[a].lane(0), shapes.targets[b].lane(0));
+                let now = far(points[a].lane(0), points[b].lane(0));
                 let rest = far(stack.rest()[a], stack.rest()[b]);
                 f64::from((now / rest - 1.0).powi(2))
             })
@@ -463,7 +464,7 @@ fn fast_path_equals_the_plain_formulas() {
                         )
                     })
                     .collect();
-                for (&v, target) in shapes.vertices.iter().zip(&shapes.targets) {
+                for (&v, target) in shapes.vertices.iter().zip(&shapes.points()) {
                     found[v as usize] = Vector3::from(target.lane(0).map(f64::from));
                 }
                 for (v, (plain, found)) in plain.iter().zip(&found).enumerate() {
@@ -548,7 +549,7 @@ fn slivers_lone_vertices_and_lines_pass_without_harm() {
             for lane in 0..LANES {
                 let finite = |p: [f32; 3]| p.iter().all(|x| x.is_finite());
                 assert!(
-                    shapes.targets.iter().all(|t| finite(t.lane(lane))),
+                    shapes.points().iter().all(|t| finite(t.lane(lane))),
                     "{name}"
                 );
             }
@@ -609,67 +610,73 @@ fn gram_matrices_of_local_and_whole_evaluation_agree() {
             Some(weights) => tanyard::bind::keep(weights),
             None => tanyard::bind::nearest(&character.skeleton, &character.surface),
         };
-        let layers = [
-            layer(LayerKind::Relax(RelaxOptions { rounds: 2, ..RELAX })),
-            layer(LayerKind::Mush(MushOptions { rounds: 20, ..MUSH })),
-        ];
-        let stack = Stack::new(
-            &character.surface,
-            Weights::rigid(&bind),
-            Skinning::Linear,
-            &layers,
-        );
-        let spread = stack.spread();
-        let rows = || (0..character.surface.len()).map(|v| spread.of(v));
-        let diagonal = character.surface.diagonal();
-        let gram = || Gram::new(Candidates::new(rows(), 1e-4), diagonal);
-        let (mut whole, mut local) = (gram(), gram());
-        let everywhere = stack.whole(character.skeleton.joints().len());
-        let mut local_vertices = 0;
-        for id in character.skeleton.ids() {
-            let poses = [40.0, -60.0].map(|angle| {
-                Pose::new("sweep", vec![(id, turn(angle, 0.3 * angle, -0.5 * angle))])
-            });
-            let block = || Block::new(&character.skeleton, &[&poses[0], &poses[1]], stack.centre);
-            let evaluate = |on: &tanyard::deform::LocalStack| {
-                on.evaluate(block(), vec![0, 1], &mut Scratch::default(), Vec::new())
-            };
-            whole.add(stack.rest(), &[evaluate(&everywhere)]);
-            if let Some(bent) = stack.bent_by(&[id], &character.skeleton) {
-                let shapes = evaluate(&bent);
-                local_vertices += shapes.vertices.len();
-                local.add(stack.rest(), &[shapes]);
-            }
+        let mush = layer(LayerKind::Mush(MushOptions { rounds: 20, ..MUSH }));
+        let relax = layer(LayerKind::Relax(RelaxOptions { rounds: 2, ..RELAX }));
+        for layers in [vec![mush.clone()], vec![relax, mush]] {
+            let share = compare_grams(&path.display().to_string(), character, &bind, &layers);
+            println!(
+                "{}, {} layers: sweeps bend {:.1} % of the surface each",
+                path.display(),
+                layers.len(),
+                100.0 * share
+            );
         }
-        let poses = 2 * character.skeleton.joints().len();
-        for gram in [&mut whole, &mut local] {
-            gram.count(poses as f64);
-        }
-        for v in 0..character.surface.len() {
-            let (a, b) = (whole.quadratic(v), local.quadratic(v));
-            for i in 0..a.len() {
-                for j in 0..a.len() {
-                    // Residuals are off by the f32 rounding of a position, 1e-5 percent or so.
-                    let size = (a.get(i, i) * a.get(j, j))
-                        .sqrt()
-                        .max(a.get(i, i))
-                        .max(a.get(j, j));
-                    let allowed = 1e-4 * (size.sqrt() + 1e-4);
-                    let apart = (a.get(i, j) - b.get(i, j)).abs();
-                    assert!(
-                        apart <= allowed,
-                        "{}: vertex {v}: {apart} of {size}",
-                        path.display()
-                    );
-                }
-            }
-        }
-        let share = local_vertices as f64
-            / (character.skeleton.joints().len() * character.surface.len()) as f64;
-        println!(
-            "{}: sweeps bend {:.1} % of the surface each",
-            path.display(),
-            100.0 * share
-        );
     }
+}
+
+/// Holds the two ways of evaluating a sweep of every joint against each other; gives the mean share of the
+/// surface that a sweep bends.
+fn compare_grams(
+    name: &str,
+    character: &Character,
+    bind: &[JointId],
+    layers: &[LayerOptions],
+) -> f64 {
+    let stack = Stack::new(
+        &character.surface,
+        Weights::rigid(bind),
+        Skinning::Linear,
+        layers,
+    );
+    let spread = stack.spread();
+    let rows = || (0..character.surface.len()).map(|v| spread.of(v));
+    let diagonal = character.surface.diagonal();
+    let gram = || Gram::new(Candidates::new(rows(), 1e-4), diagonal);
+    let (mut whole, mut local) = (gram(), gram());
+    let everywhere = stack.whole(character.skeleton.joints().len());
+    let mut local_vertices = 0;
+    for id in character.skeleton.ids() {
+        let poses = [40.0, -60.0]
+            .map(|angle| Pose::new("sweep", vec![(id, turn(angle, 0.3 * angle, -0.5 * angle))]));
+        let block = || Block::new(&character.skeleton, &[&poses[0], &poses[1]], stack.centre);
+        let evaluate = |on: &tanyard::deform::LocalStack| {
+            on.evaluate(block(), vec![0, 1], &mut Scratch::default(), Vec::new())
+        };
+        whole.add(stack.rest(), &[evaluate(&everywhere)]);
+        if let Some(bent) = stack.bent_by(&[id], &character.skeleton) {
+            let shapes = evaluate(&bent);
+            local_vertices += shapes.vertices.len();
+            local.add(stack.rest(), &[shapes]);
+        }
+    }
+    let poses = 2 * character.skeleton.joints().len();
+    for gram in [&mut whole, &mut local] {
+        gram.count(poses as f64);
+    }
+    for v in 0..character.surface.len() {
+        let (a, b) = (whole.quadratic(v), local.quadratic(v));
+        for i in 0..a.len() {
+            for j in 0..a.len() {
+                // Residuals are off by the f32 rounding of a position, 1e-5 percent or so.
+                let size = (a.get(i, i) * a.get(j, j))
+                    .sqrt()
+                    .max(a.get(i, i))
+                    .max(a.get(j, j));
+                let allowed = 1e-4 * (size.sqrt() + 1e-4);
+                let apart = (a.get(i, j) - b.get(i, j)).abs();
+                assert!(apart <= allowed, "{}: vertex {v}: {apart} of {size}", name);
+            }
+        }
+    }
+    local_vertices as f64 / (character.skeleton.joints().len() * character.surface.len()) as f64
 }
