@@ -14,17 +14,20 @@
 //! everything does. After Le & Lewis 2019, *Direct delta mush skinning and variants*, ACM TOG 38(4),
 //! with our frames in place of theirs.
 
+use std::collections::HashMap;
 use std::sync::Arc;
 
 use multiversion::multiversion;
 use rayon::prelude::*;
 
-use super::Skin;
+use super::filter::Filter;
 use super::frames::{Frames, closest_rotation};
-use super::mush::Mush;
+use super::mush::MushOptions;
 use super::region::bodies;
 use super::share::{Share, Shares};
-use crate::rig::{Block, Evaluate, JointId, LANES, Lane, Point, Rings, Skeleton, Weights};
+use super::stack::SPREAD_PULL;
+use super::{Skin, Spread};
+use crate::rig::{Block, Evaluate, JointId, LANES, Lane, Point, Rings, Skeleton, Surface, Weights};
 
 /// Shares lighter than this are left out: ten times less than an expansion leaves out itself.
 const LEAST_SHARE: f64 = 1e-7;
@@ -34,6 +37,12 @@ const LEAST_SHARE: f64 = 1e-7;
 pub(super) struct Direct {
     vertices: Vec<Vertex>,
     terms: Terms,
+    /// Pairs of a base joint and another one, with the vertices at which they meet.
+    meetings: Vec<(u16, u16, Vec<u32>)>,
+    /// Base weights and bind positions, for vertices that the layer leaves as they came in, wholly or in
+    /// part.
+    skin: Skin,
+    rest: Vec<[f32; 3]>,
 }
 
 /// What a vertex does by itself.
@@ -62,127 +71,121 @@ struct Terms {
 /// A mush on the vertices that some poses bend, joints that move as one merged.
 #[derive(Debug)]
 pub(super) struct LocalDirect {
+    whole: Arc<Direct>,
     pub core: Arc<[u32]>,
     pub bodies: Arc<[u32]>,
-    vertices: Vec<Vertex>,
     terms: Terms,
-    /// Base weights and bind positions, for vertices that the layer leaves as they came in, wholly or in
-    /// part.
-    skin: Skin,
-    rest: Vec<[f32; 3]>,
 }
 
 impl Direct {
-    /// Compiles a mush whose detail all follows the smoothed frames. `share` is how much of it is applied
-    /// at each vertex.
+    /// Compiles a mush whose detail all follows the smoothed frames, with how far it brings each joint.
+    /// `share` is how much of the layer is applied at each vertex.
     pub fn new(
-        mush: &Mush,
+        surface: &Surface,
         base: &Weights,
         own: &[u16],
-        rings: &Rings,
         rest: &[[f64; 3]],
-        share: impl Fn(usize) -> f32 + Sync,
-    ) -> Self {
-        let shares = Shares::smoothed(base, rings, rest, &[mush.smoothing()], |share: Share| {
+        options: MushOptions,
+        share: impl Fn(usize) -> f32,
+    ) -> (Self, Spread) {
+        let rings = &surface.rings;
+        let filter = Filter::new(options.rounds, options.pull);
+        let held = options.held(rings, &surface.border);
+        let shares = Shares::smoothed(base, rings, rest, &[(&filter, &held)], |share: Share| {
             (share[3].abs() >= LEAST_SHARE).then_some(share)
         });
-        let rows: Vec<(Vertex, Vec<(u16, [[f32; 4]; 3])>)> = (0..rings.len())
-            .into_par_iter()
+        let smooth: Vec<[f64; 3]> = (0..rings.len())
             .map(|v| {
-                let sums = sums(v, &shares, rings, mush.frames());
-                let mut smooth = [[0.0; 3]; 3];
-                for (_, parts) in &sums {
-                    for (whole, part) in smooth.iter_mut().zip(parts) {
-                        for i in 0..3 {
-                            whole[i] += part[i];
-                        }
+                let mut sum = [0.0; 3];
+                for share in shares.of(v).1 {
+                    for i in 0..3 {
+                        sum[i] += share[i];
                     }
                 }
-                let detail = std::array::from_fn(|i| rest[v][i] - smooth[0][i]);
-                let smooth = smooth.map(|p| p.map(|x| x as f32));
-                let frame = closest_rotation(Point::splat(smooth[1]), Point::splat(smooth[2]));
-                let vertex = Vertex {
-                    own: own[v],
-                    framed: mush.frames().has(v),
-                    share: share(v),
-                    smooth,
-                    detail: frame.coordinates(detail),
-                };
-                let others = sums
-                    .into_iter()
-                    .filter(|sum| sum.0 != own[v])
-                    .map(|(joint, parts)| (joint, parts.map(|part| part.map(|x| x as f32))));
-                (vertex, others.collect())
+                sum
             })
             .collect();
+        let frames = Frames::new(rings, &smooth);
+        let rows: Vec<Row> = (0..rings.len())
+            .into_par_iter()
+            .map(|v| Row::new(v, &shares, rings, &frames))
+            .collect();
+        let mut spread = Spread::default();
         let mut direct = Self {
             vertices: Vec::with_capacity(rows.len()),
             terms: Terms::default(),
+            meetings: Vec::new(),
+            skin: Skin::new(base, 0..rings.len()),
+            rest: rest.iter().map(|p| p.map(|x| x as f32)).collect(),
         };
-        for (vertex, others) in rows {
-            direct.vertices.push(vertex);
-            for (joint, value) in others {
+        let mut known = HashMap::new();
+        for (v, row) in rows.into_iter().enumerate() {
+            for (joint, value) in row.others(own[v]) {
                 direct.terms.joints.push(joint);
                 direct.terms.values.push(value);
+                let meeting = *known.entry((own[v], joint)).or_insert_with(|| {
+                    direct.meetings.push((own[v], joint, Vec::new()));
+                    direct.meetings.len() - 1
+                });
+                direct.meetings[meeting].2.push(v as u32);
             }
             direct.terms.starts.push(direct.terms.joints.len() as u32);
+            let tangents = row.tangents();
+            let frame = closest_rotation(Point::splat(tangents[0]), Point::splat(tangents[1]));
+            direct.vertices.push(Vertex {
+                own: own[v],
+                framed: frames.has(v),
+                share: share(v),
+                smooth: [smooth[v].map(|x| x as f32), tangents[0], tangents[1]],
+                detail: frame.coordinates(std::array::from_fn(|i| rest[v][i] - smooth[v][i])),
+            });
+            spread.push(row.masses());
         }
-        direct
+        (direct, spread)
     }
 
     /// Bytes that it takes.
     pub fn bytes(&self) -> usize {
-        self.vertices.len() * size_of::<Vertex>() + self.terms.bytes()
+        self.vertices.len() * (size_of::<Vertex>() + 24) + self.terms.bytes()
     }
 }
 
 impl Direct {
     /// The mush on what poses that turn exactly these joints can bend.
-    pub fn bent_by(
-        &self,
-        turned: &[JointId],
-        skeleton: &Skeleton,
-        base: &Weights,
-        rest: &[[f32; 3]],
-    ) -> LocalDirect {
+    pub fn bent_by(self: &Arc<Self>, turned: &[JointId], skeleton: &Skeleton) -> LocalDirect {
         let bodies = bodies(turned, skeleton);
-        let bends = |v: &u32| {
-            let v = *v as usize;
-            let own = bodies[usize::from(self.vertices[v].own)];
-            let (joints, _) = self.terms.of(v);
-            joints.iter().any(|&j| bodies[usize::from(j)] != own)
-        };
-        let core = (0..self.vertices.len() as u32).filter(bends).collect();
-        self.on(core, bodies, base, rest)
+        let apart = |a: u16, b: u16| bodies[usize::from(a)] != bodies[usize::from(b)];
+        let meetings = self.meetings.iter();
+        let mut core: Vec<u32> = meetings
+            .filter(|(own, other, _)| apart(*own, *other))
+            .flat_map(|meeting| meeting.2.iter().copied())
+            .collect();
+        core.sort_unstable();
+        core.dedup();
+        self.on(core, bodies)
     }
 
     /// The mush on the whole surface, for any poses of a skeleton of that many joints.
-    pub fn whole(&self, joints: usize, base: &Weights, rest: &[[f32; 3]]) -> LocalDirect {
+    pub fn whole(self: &Arc<Self>, joints: usize) -> LocalDirect {
         let all = (0..self.vertices.len() as u32).collect();
-        self.on(all, (0..joints as u32).collect(), base, rest)
+        self.on(all, (0..joints as u32).collect())
     }
 
-    fn on(
-        &self,
-        core: Arc<[u32]>,
-        bodies: Vec<u32>,
-        base: &Weights,
-        rest: &[[f32; 3]],
-    ) -> LocalDirect {
+    fn on(self: &Arc<Self>, core: Vec<u32>, bodies: Vec<u32>) -> LocalDirect {
+        let body = |joint: u16| bodies[usize::from(joint)];
         let mut terms = Terms::default();
-        for &v in core.iter() {
+        for &v in &core {
             let v = v as usize;
-            let body = |joint: u16| bodies[usize::from(joint)];
+            let own = body(self.vertices[v].own);
             let begin = terms.joints.len();
             let (joints, values) = self.terms.of(v);
             for (&joint, value) in joints.iter().zip(values) {
-                if body(joint) == body(self.vertices[v].own) {
+                let of = body(joint);
+                if of == own {
                     continue;
                 }
-                let known = terms.joints[begin..]
-                    .iter()
-                    .position(|&j| body(j) == body(joint));
-                match known {
+                let mut known = terms.joints[begin..].iter();
+                match known.position(|&j| body(j) == of) {
                     Some(place) => add(&mut terms.values[begin + place], value),
                     None => {
                         terms.joints.push(joint);
@@ -192,14 +195,11 @@ impl Direct {
             }
             terms.starts.push(terms.joints.len() as u32);
         }
-        let core_vertices = || core.iter().map(|&v| v as usize);
         LocalDirect {
-            vertices: core_vertices().map(|v| self.vertices[v]).collect(),
-            skin: Skin::new(base, core_vertices()),
-            rest: core_vertices().map(|v| rest[v]).collect(),
+            whole: Arc::clone(self),
+            core: core.into(),
             bodies: bodies.into(),
             terms,
-            core,
         }
     }
 }
@@ -231,46 +231,81 @@ fn add(sum: &mut [[f32; 4]; 3], value: &[[f32; 4]; 3]) {
     }
 }
 
-/// For each joint that reaches a vertex or its ring: its share of the smoothed position and of the two
-/// tangents.
-fn sums(
-    v: usize,
-    shares: &Shares<Share>,
-    rings: &Rings,
-    frames: &Frames,
-) -> Vec<(u16, [Share; 3])> {
-    let mut sums: Vec<(u16, [Share; 3])> = Vec::new();
-    let mut add = |vertex: usize, factors: [f64; 3]| {
-        let (joints, values) = shares.of(vertex);
-        for (&joint, value) in joints.iter().zip(values) {
-            let place = sums
-                .iter()
-                .position(|sum| sum.0 == joint)
-                .unwrap_or_else(|| {
-                    sums.push((joint, [[0.0; 4]; 3]));
-                    sums.len() - 1
-                });
-            for (sum, factor) in sums[place].1.iter_mut().zip(factors) {
+/// What each joint that reaches a vertex or its ring adds there.
+struct Row(Vec<(u16, Added)>);
+
+#[derive(Clone, Copy, Default)]
+struct Added {
+    /// To the smoothed position and to the two tangents.
+    shares: [Share; 3],
+    /// Weight after one more round.
+    mass: f64,
+}
+
+impl Row {
+    fn new(v: usize, shares: &Shares<Share>, rings: &Rings, frames: &Frames) -> Self {
+        let mut row = Self(Vec::new());
+        let mut all = [0.0; 2];
+        for (n, [u, b]) in frames.of(v) {
+            let [u, b] = [f64::from(u), f64::from(b)];
+            all = [all[0] + u, all[1] + b];
+            row.add(shares.of(n as usize), [0.0, u, b], 0.0);
+        }
+        let ring = rings.of(v);
+        let pull = if ring.is_empty() {
+            0.0
+        } else {
+            f64::from(SPREAD_PULL)
+        };
+        row.add(shares.of(v), [1.0, -all[0], -all[1]], 1.0 - pull);
+        // Joints of the ring may become candidates of a vertex that has no frame and stays as it came in:
+        // they must be told apart there too.
+        for &n in ring {
+            row.add(shares.of(n as usize), [0.0; 3], pull / ring.len() as f64);
+        }
+        row
+    }
+
+    fn add(&mut self, (joints, shares): (&[u16], &[Share]), factors: [f64; 3], mass: f64) {
+        for (&joint, share) in joints.iter().zip(shares) {
+            let known = self.0.iter().position(|entry| entry.0 == joint);
+            let place = known.unwrap_or_else(|| {
+                self.0.push((joint, Added::default()));
+                self.0.len() - 1
+            });
+            let added = &mut self.0[place].1;
+            added.mass += mass * share[3];
+            for (sum, factor) in added.shares.iter_mut().zip(factors) {
                 for i in 0..4 {
-                    sum[i] += factor * value[i];
+                    sum[i] += factor * share[i];
                 }
             }
         }
-    };
-    let mut all = [0.0; 2];
-    for (n, [u, b]) in frames.of(v) {
-        let [u, b] = [f64::from(u), f64::from(b)];
-        all = [all[0] + u, all[1] + b];
-        add(n as usize, [0.0, u, b]);
     }
-    add(v, [1.0, -all[0], -all[1]]);
-    if !frames.has(v) {
-        // It stays as it came in, but the fit may give it the joints of its ring: they must be told apart.
-        for &n in rings.of(v) {
-            add(n as usize, [0.0; 3]);
-        }
+
+    /// What joints other than the vertex's own add.
+    fn others(&self, own: u16) -> impl Iterator<Item = (u16, [[f32; 4]; 3])> + '_ {
+        let others = self.0.iter().filter(move |entry| entry.0 != own);
+        others.map(|(joint, added)| (*joint, added.shares.map(|share| share.map(|x| x as f32))))
     }
-    sums
+
+    /// The tangents at bind.
+    fn tangents(&self) -> [[f32; 3]; 2] {
+        [1, 2].map(|tangent| {
+            std::array::from_fn(|i| {
+                let sum: f64 = self
+                    .0
+                    .iter()
+                    .map(|(_, added)| added.shares[tangent][i])
+                    .sum();
+                sum as f32
+            })
+        })
+    }
+
+    fn masses(&self) -> impl Iterator<Item = (u16, f64)> + '_ {
+        self.0.iter().map(|(joint, added)| (*joint, added.mass))
+    }
 }
 
 impl Evaluate for LocalDirect {
@@ -281,11 +316,13 @@ impl Evaluate for LocalDirect {
 
 #[multiversion(targets("x86_64+avx2"))]
 fn evaluate(local: &LocalDirect, block: &Block, slots: std::ops::Range<usize>, out: &mut [Point]) {
+    let whole = &*local.whole;
     for (slot, out) in slots.zip(out) {
-        let vertex = &local.vertices[slot];
+        let v = local.core[slot] as usize;
+        let vertex = &whole.vertices[v];
         let (joints, values) = local.terms.of(slot);
         if joints.is_empty() || !vertex.framed {
-            *out = local.skin.linear(block, slot, local.rest[slot]);
+            *out = whole.skin.linear(block, v, whole.rest[v]);
             continue;
         }
         let own = &block.joint(vertex.own);
@@ -307,7 +344,7 @@ fn evaluate(local: &LocalDirect, block: &Block, slots: std::ops::Range<usize>, o
             *out = point;
             continue;
         }
-        let came = local.skin.linear(block, slot, local.rest[slot]);
+        let came = whole.skin.linear(block, v, whole.rest[v]);
         for l in 0..LANES {
             let share = if frame.good[l] { vertex.share } else { 0.0 };
             out.x[l] = came.x[l] + share * (point.x[l] - came.x[l]);

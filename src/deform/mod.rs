@@ -12,6 +12,7 @@
 mod direct;
 mod filter;
 mod frames;
+mod layered;
 mod mask;
 mod mush;
 mod place;

@@ -53,6 +53,14 @@ pub struct MushOptions {
     pub border: Border,
 }
 
+impl MushOptions {
+    /// The vertices that smoothing leaves alone.
+    pub(super) fn held(&self, rings: &Rings, border: &[bool]) -> Vec<bool> {
+        let held = |v: usize| rings.of(v).is_empty() || (self.border == Border::Held && border[v]);
+        (0..rings.len()).map(held).collect()
+    }
+}
+
 /// A mush layer compiled for a list of vertices.
 #[derive(Clone, Debug)]
 pub(super) struct Mush {
@@ -79,9 +87,7 @@ impl Mush {
         rest: &[[f64; 3]],
         seam_vertices: &[u32],
     ) -> Self {
-        let held: Vec<bool> = (0..rings.len())
-            .map(|v| rings.of(v).is_empty() || (options.border == Border::Held && border[v]))
-            .collect();
+        let held = options.held(rings, border);
         let filter = Filter::new(options.rounds, options.pull);
         let (smooth, seam_rest) = smooth_bind(&filter, rings, &held, rest, seam_vertices);
         let single = |shape: &[[f64; 3]]| -> Vec<[f32; 3]> {
@@ -115,21 +121,6 @@ impl Mush {
             follow,
             seam_rest: Arc::new(seam_rest),
         }
-    }
-
-    /// The filter of positions, and the vertices that it leaves alone.
-    pub fn smoothing(&self) -> (&Filter, &[bool]) {
-        (&self.filter, &self.held)
-    }
-
-    /// The frames of the smoothed shape.
-    pub fn frames(&self) -> &Frames {
-        &self.frames
-    }
-
-    /// Whether all detail follows the frames of the smoothed shape.
-    pub fn follows_smooth(&self) -> bool {
-        self.follow.is_none()
     }
 
     /// How many rings farther from the seams the layer bends the surface.

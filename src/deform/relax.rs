@@ -41,12 +41,13 @@ pub(super) struct Relax {
 const LEAST_SQUARED_LENGTH: f32 = 1e-30;
 
 impl Relax {
-    pub fn new(options: RelaxOptions, rings: &Rings, rest: &[[f32; 3]]) -> Self {
+    pub fn new(options: RelaxOptions, rings: &Rings, rest: &[[f64; 3]]) -> Self {
+        let at = |v: usize| Point::splat(rest[v].map(|x| x as f32));
         let mut lengths = Vec::with_capacity(rings.entries());
         for v in 0..rings.len() {
-            let here = Point::splat(rest[v]);
+            let here = at(v);
             for &n in rings.of(v) {
-                lengths.push(edge(&here, &Point::splat(rest[n as usize])).length[0]);
+                lengths.push(edge(&here, &at(n as usize)).length[0]);
             }
         }
         Self { options, lengths }

@@ -21,6 +21,16 @@ pub struct Spread {
     entries: Vec<(JointId, f32)>,
 }
 
+impl Default for Spread {
+    /// Without vertices.
+    fn default() -> Self {
+        Self {
+            starts: vec![0],
+            entries: Vec::new(),
+        }
+    }
+}
+
 impl Spread {
     /// Bytes that a vertex takes while spreading, with a handful of joints: lists by joint and by vertex.
     pub const BYTES_PER_VERTEX: usize = 12 * (3 * size_of::<(JointId, f32)>() + 6) + 150;
@@ -38,25 +48,25 @@ impl Spread {
             .map(|filter| (filter, lone.as_slice()))
             .collect();
         let masses = Shares::smoothed(base, rings, rest, &filters, |share: Share| {
-            (share[3] >= LEAST_MASS).then_some(share[3] as f32)
+            (share[3] >= LEAST_MASS).then_some(share[3])
         });
-        let mut spread = Self {
-            starts: vec![0],
-            entries: Vec::new(),
-        };
+        let mut spread = Self::default();
         for v in 0..masses.len() {
-            let begin = spread.entries.len();
             let (joints, masses) = masses.of(v);
-            let entries = joints
-                .iter()
-                .zip(masses)
-                .map(|(&j, &mass)| (JointId(j), mass));
-            spread.entries.extend(entries);
-            spread.entries[begin..].sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
-            spread.entries.truncate(begin + MAX_SPREAD);
-            spread.starts.push(spread.entries.len() as u32);
+            spread.push(joints.iter().copied().zip(masses.iter().copied()));
         }
         spread
+    }
+
+    /// Adds the next vertex, with the mass of each joint.
+    pub(super) fn push(&mut self, masses: impl Iterator<Item = (u16, f64)>) {
+        let begin = self.entries.len();
+        let entries = masses.filter(|entry| entry.1 >= LEAST_MASS);
+        self.entries
+            .extend(entries.map(|(joint, mass)| (JointId(joint), mass as f32)));
+        self.entries[begin..].sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+        self.entries.truncate(begin + MAX_SPREAD);
+        self.starts.push(self.entries.len() as u32);
     }
 
     /// The joints that reach a vertex, heaviest first.

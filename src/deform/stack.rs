@@ -4,14 +4,12 @@ use std::sync::Arc;
 
 use super::direct::{Direct, LocalDirect};
 use super::filter::Filter;
-use super::mush::{Mush, MushOptions};
-use super::place::{Place, Seams, Workspace, seam_vertices};
-use super::region::Region;
-use super::relax::{Relax, RelaxOptions};
-use super::{BLOCKS_PER_WORKER, Skin, Skinning, Spread};
-use crate::rig::{
-    Block, JointId, LANES, Point, Rings, Shapes, Skeleton, Surface, Targets, Weights,
-};
+use super::layered::{LEAST_REACH, Layers, LocalLayers};
+use super::mush::MushOptions;
+use super::place::Workspace;
+use super::relax::RelaxOptions;
+use super::{BLOCKS_PER_WORKER, Skinning, Spread};
+use crate::rig::{Block, JointId, Point, Shapes, Skeleton, Surface, Targets, Weights};
 
 /// One layer of a stack, with rounds worked out and its mask resolved.
 #[derive(Clone, Debug)]
@@ -31,6 +29,21 @@ pub enum LayerKind {
     Relax(RelaxOptions),
     /// Delta mush.
     Mush(MushOptions),
+}
+
+impl LayerOptions {
+    /// The mush that it is, if it is linear up to the frames of one smoothed shape.
+    fn direct(&self) -> Option<MushOptions> {
+        match self.kind {
+            LayerKind::Mush(options) if options.detail == 1.0 => Some(options),
+            _ => None,
+        }
+    }
+
+    /// How much of it is applied at a vertex: blend times mask.
+    pub(super) fn share(&self, v: usize) -> f32 {
+        self.blend * self.mask.as_ref().map_or(1.0, |mask| mask[v])
+    }
 }
 
 impl LayerKind {
@@ -61,30 +74,25 @@ pub fn rounds_for_radius(radius: f64, edge_length: f64, pull: f64) -> usize {
 pub const MOST_ROUNDS: usize = 5_000;
 
 /// The share of the way to the neighbours' mean of spreading rounds that no layer sets.
-const SPREAD_PULL: f32 = 0.5;
-
-/// The reach of a stack without layers: see there.
-const LEAST_REACH: usize = 2;
+pub(super) const SPREAD_PULL: f32 = 0.5;
 
 /// Base weights and layers, compiled for one surface.
 #[derive(Clone, Debug)]
 pub struct Stack {
     base: Weights,
-    skinning: Skinning,
-    rings: Rings,
     rest: Vec<[f32; 3]>,
-    own: Vec<u16>,
-    seam_vertices: Vec<u32>,
-    layers: Vec<Compiled>,
-    /// What takes the place of the layers if they are a single mush on linear skinning: `layers` is empty
-    /// then.
-    direct: Option<Direct>,
     spread: Spread,
-    /// The rings that can bend before any layer runs: the seams themselves if base weights mix there.
-    front: usize,
-    reach: usize,
+    way: Way,
     /// The centre of the bind bounding box: [`Block`]s must be made about it.
     pub centre: [f64; 3],
+}
+
+/// How a stack is evaluated.
+#[derive(Clone, Debug)]
+enum Way {
+    /// A single mush on linear skinning.
+    Direct(Arc<Direct>),
+    Layered(Layers),
 }
 
 /// A stack on the part of the surface that some poses can bend.
@@ -94,37 +102,12 @@ pub struct LocalStack(Local);
 #[derive(Clone, Debug)]
 enum Local {
     Direct(Arc<LocalDirect>),
-    Layered(Layered),
-}
-
-/// Layers that are run one after the other.
-#[derive(Clone, Debug)]
-struct Layered {
-    place: Place,
-    skin: Skin,
-    skinning: Skinning,
-    layers: Vec<Compiled>,
-    front: usize,
+    Layered(LocalLayers),
 }
 
 /// Buffers for evaluating blocks one after the other.
 #[derive(Debug, Default)]
 pub struct Scratch(Workspace);
-
-#[derive(Clone, Debug)]
-struct Compiled {
-    kind: CompiledKind,
-    blend: f32,
-    mask: Option<Vec<f32>>,
-}
-
-/// A stack holds a handful of these: their size is no matter.
-#[allow(clippy::large_enum_variant)]
-#[derive(Clone, Debug)]
-enum CompiledKind {
-    Relax(Relax),
-    Mush(Mush),
-}
 
 impl Stack {
     /// Compiles a stack. `base` has a row, and every mask a value, for each welded vertex.
@@ -140,76 +123,33 @@ impl Stack {
             .iter()
             .map(|p| std::array::from_fn(|i| f64::from(p[i]) - centre[i]))
             .collect();
-        let rest_single: Vec<[f32; 3]> = rest.iter().map(|p| p.map(|x| x as f32)).collect();
-        let rings = surface.rings.clone();
         // A row of checked weights has at least one entry.
         let heaviest = |v: usize| base.of(v).next().map_or(0, |(joint, _)| joint.0);
         let own: Vec<u16> = (0..surface.len()).map(heaviest).collect();
-        let seam_vertices = seam_vertices(&rings, &own);
-        // One round more than the layers smooth: frames look one ring further. At least two, so that
-        // a fit without layers may still move weight between neighbours.
-        let mut filters: Vec<Filter> = layers.iter().map(|layer| layer.kind.spread()).collect();
-        let smoothed: usize = filters.iter().map(|filter| filter.steps.len()).sum();
-        filters.push(Filter::plain(
-            LEAST_REACH.saturating_sub(smoothed).max(1),
-            SPREAD_PULL,
-        ));
-        let spread = Spread::new(&base, &rings, &rest, &filters);
-        let compiled: Vec<Compiled> = layers
-            .iter()
-            .map(|layer| Compiled {
-                kind: match layer.kind {
-                    LayerKind::Relax(options) => {
-                        CompiledKind::Relax(Relax::new(options, &rings, &rest_single))
-                    }
-                    LayerKind::Mush(options) => CompiledKind::Mush(Mush::new(
-                        options,
-                        &rings,
-                        &surface.border,
-                        &rest,
-                        &seam_vertices,
-                    )),
-                },
-                blend: layer.blend,
-                mask: layer.mask.clone(),
-            })
-            .collect();
-        let front = usize::from(base.most_influences() > 1);
-        let direct = match compiled.as_slice() {
-            [layer] if front == 0 || skinning == Skinning::Linear => match &layer.kind {
-                CompiledKind::Mush(mush) if mush.follows_smooth() => {
-                    Some(Direct::new(mush, &base, &own, &rings, &rest, |v| {
-                        layer.share(v)
-                    }))
-                }
-                _ => None,
-            },
+        let linear = skinning == Skinning::Linear || base.most_influences() <= 1;
+        let mush = match layers {
+            [layer] if linear => layer.direct(),
             _ => None,
         };
-        let reach = (front + compiled.iter().map(Compiled::reach).sum::<usize>()).max(LEAST_REACH);
+        let (way, spread) = match mush {
+            Some(mush) => {
+                let share = |v| layers[0].share(v);
+                let (direct, spread) = Direct::new(surface, &base, &own, &rest, mush, share);
+                (Way::Direct(Arc::new(direct)), spread)
+            }
+            None => {
+                let spread = spread(surface, &base, &rest, layers);
+                let layers = Layers::new(surface, &base, own, &rest, skinning, layers);
+                (Way::Layered(layers), spread)
+            }
+        };
         Self {
+            rest: rest.iter().map(|p| p.map(|x| x as f32)).collect(),
             base,
-            skinning,
-            rings,
-            rest: rest_single,
-            own,
-            seam_vertices,
-            layers: if direct.is_some() {
-                Vec::new()
-            } else {
-                compiled
-            },
-            direct,
             spread,
-            front,
-            reach,
+            way,
             centre,
         }
-    }
-
-    /// The farthest ring from which the stack can move a vertex, or bring it a candidate joint.
-    pub fn reach(&self) -> usize {
-        self.reach
     }
 
     /// How far the layers bring each joint: the candidates of the fit.
@@ -219,16 +159,10 @@ impl Stack {
 
     /// Bytes that the stack takes on the whole surface.
     pub fn bytes(&self) -> usize {
-        let layer = |layer: &Compiled| match &layer.kind {
-            CompiledKind::Relax(relax) => 4 * relax.lengths.len(),
-            CompiledKind::Mush(mush) => {
-                mush.shared_bytes() + 12 * self.rings.entries() + 40 * self.rest.len()
-            }
-        };
-        40 * self.rest.len()
-            + 4 * self.rings.entries()
-            + self.layers.iter().map(layer).sum::<usize>()
-            + self.direct.as_ref().map_or(0, Direct::bytes)
+        match &self.way {
+            Way::Direct(direct) => direct.bytes(),
+            Way::Layered(layers) => layers.bytes(),
+        }
     }
 
     /// The base weights.
@@ -243,100 +177,40 @@ impl Stack {
 
     /// The stack on the whole surface, for any poses of a skeleton of that many joints.
     pub fn whole(&self, joints: usize) -> LocalStack {
-        if let Some(direct) = &self.direct {
-            let local = direct.whole(joints, &self.base, &self.rest);
-            return LocalStack(Local::Direct(Arc::new(local)));
-        }
-        self.on(Region::whole(
-            joints,
-            &self.base,
-            &self.rings,
-            self.reach,
-            self.margin(),
-        ))
+        LocalStack(match &self.way {
+            Way::Direct(direct) => Local::Direct(Arc::new(direct.whole(joints))),
+            Way::Layered(layers) => Local::Layered(layers.whole(joints, &self.base, &self.rest)),
+        })
     }
 
     /// The stack on what poses that turn exactly these joints can bend; `None` if they bend nothing.
     pub fn bent_by(&self, turned: &[JointId], skeleton: &Skeleton) -> Option<LocalStack> {
-        if let Some(direct) = &self.direct {
-            let local = direct.bent_by(turned, skeleton, &self.base, &self.rest);
-            let bends = !local.core.is_empty();
-            return bends.then(|| LocalStack(Local::Direct(Arc::new(local))));
-        }
-        let region = Region::bent_by(
-            turned,
-            skeleton,
-            &self.base,
-            &self.rings,
-            self.reach,
-            self.margin(),
-        );
-        (!region.core.is_empty()).then(|| self.on(region))
+        let local = LocalStack(match &self.way {
+            Way::Direct(direct) => Local::Direct(Arc::new(direct.bent_by(turned, skeleton))),
+            Way::Layered(layers) => {
+                Local::Layered(layers.bent_by(turned, skeleton, &self.base, &self.rest))
+            }
+        });
+        (!local.vertices().is_empty()).then_some(local)
     }
+}
 
-    /// Rings around a region that layers read.
-    fn margin(&self) -> usize {
-        let margin = |layer: &Compiled| match &layer.kind {
-            CompiledKind::Relax(_) => 1,
-            CompiledKind::Mush(mush) => mush.margin(),
-        };
-        self.layers.iter().map(margin).max().unwrap_or(0)
-    }
-
-    fn on(&self, region: Region) -> LocalStack {
-        let vertices = &region.vertices;
-        let mut local = vec![u32::MAX; self.rest.len()];
-        for (place, &v) in vertices.iter().enumerate() {
-            local[v as usize] = place as u32;
-        }
-        let pick = |values: &[[f32; 3]]| -> Vec<[f32; 3]> {
-            vertices.iter().map(|&v| values[v as usize]).collect()
-        };
-        let layers = self
-            .layers
-            .iter()
-            .map(|layer| Compiled {
-                kind: match &layer.kind {
-                    CompiledKind::Relax(relax) => {
-                        CompiledKind::Relax(relax.restrict(&self.rings, vertices, &local))
-                    }
-                    CompiledKind::Mush(mush) => {
-                        CompiledKind::Mush(mush.restrict(vertices, &local, pick))
-                    }
-                },
-                blend: layer.blend,
-                mask: layer
-                    .mask
-                    .as_ref()
-                    .map(|mask| vertices.iter().map(|&v| mask[v as usize]).collect()),
-            })
-            .collect();
-        let place = Place {
-            rings: self.rings.restrict(vertices, &local),
-            rest: pick(&self.rest),
-            own: vertices.iter().map(|&v| self.own[v as usize]).collect(),
-            seams: Seams::new(&region, &self.rings, &self.own, &self.seam_vertices),
-            region,
-        };
-        LocalStack(Local::Layered(Layered {
-            skin: Skin::new(
-                &self.base,
-                place.region.vertices.iter().map(|&v| v as usize),
-            ),
-            skinning: self.skinning,
-            layers,
-            front: self.front,
-            place,
-        }))
-    }
+/// How far the layers of a stack bring each joint.
+fn spread(surface: &Surface, base: &Weights, rest: &[[f64; 3]], layers: &[LayerOptions]) -> Spread {
+    let mut filters: Vec<Filter> = layers.iter().map(|layer| layer.kind.spread()).collect();
+    let smoothed: usize = filters.iter().map(|filter| filter.steps.len()).sum();
+    // One round more than the layers smooth: frames look one ring further.
+    let more = LEAST_REACH.saturating_sub(smoothed).max(1);
+    filters.push(Filter::plain(more, SPREAD_PULL));
+    Spread::new(base, &surface.rings, rest, &filters)
 }
 
 impl LocalStack {
     /// The vertices that it has results for, in rising order.
-    pub fn vertices(&self) -> &[u32] {
+    pub fn vertices(&self) -> &Arc<[u32]> {
         match &self.0 {
             Local::Direct(direct) => &direct.core,
-            Local::Layered(layered) => &layered.place.region.core,
+            Local::Layered(layers) => layers.core(),
         }
     }
 
@@ -349,20 +223,18 @@ impl LocalStack {
         scratch: &mut Scratch,
         targets: Vec<Point>,
     ) -> Shapes {
-        let (vertices, bodies, targets) = match &self.0 {
+        let (bodies, targets) = match &self.0 {
             Local::Direct(direct) => (
-                &direct.core,
                 &direct.bodies,
                 Targets::OnDemand(Arc::<LocalDirect>::clone(direct)),
             ),
-            Local::Layered(layered) => {
-                let region = &layered.place.region;
-                let targets = layered.evaluate(&block, &mut scratch.0, targets);
-                (&region.core, &region.bodies, Targets::Known(targets))
-            }
+            Local::Layered(layers) => (
+                layers.bodies(),
+                Targets::Known(layers.evaluate(&block, &mut scratch.0, targets)),
+            ),
         };
         Shapes {
-            vertices: Arc::clone(vertices),
+            vertices: Arc::clone(self.vertices()),
             bodies: Arc::clone(bodies),
             block,
             poses,
@@ -374,64 +246,5 @@ impl LocalStack {
     pub fn working_bytes(vertices: usize) -> usize {
         // Shape, three spare ones, one before a partial layer; then the results of a wave.
         (5 + BLOCKS_PER_WORKER) * vertices * size_of::<Point>()
-    }
-}
-
-impl Layered {
-    fn evaluate(&self, block: &Block, work: &mut Workspace, mut targets: Vec<Point>) -> Vec<Point> {
-        let Place { region, rest, .. } = &self.place;
-        work.shape.clear();
-        work.shape.resize(rest.len(), Point::ZERO);
-        self.skin.apply(self.skinning, block, rest, &mut work.shape);
-        let mut front = self.front;
-        let mut before = Vec::new();
-        for layer in &self.layers {
-            let partial = layer.blend != 1.0 || layer.mask.is_some();
-            if partial {
-                before.clone_from(&work.shape);
-            }
-            match &layer.kind {
-                CompiledKind::Relax(relax) => relax.apply(&self.place, front, work),
-                CompiledKind::Mush(mush) => mush.apply(&self.place, block, front, work),
-            }
-            front += layer.reach();
-            if partial {
-                layer.mix(&before, &mut work.shape);
-            }
-        }
-        targets.clear();
-        targets.extend(
-            region
-                .places
-                .iter()
-                .map(|&place| work.shape[place as usize]),
-        );
-        targets
-    }
-}
-
-impl Compiled {
-    fn reach(&self) -> usize {
-        match &self.kind {
-            CompiledKind::Relax(relax) => relax.options.rounds,
-            CompiledKind::Mush(mush) => mush.reach(),
-        }
-    }
-
-    /// How much of the layer is applied at a vertex: blend times mask.
-    fn share(&self, v: usize) -> f32 {
-        self.blend * self.mask.as_ref().map_or(1.0, |mask| mask[v])
-    }
-
-    /// `after = before + share · (after − before)`.
-    fn mix(&self, before: &[Point], after: &mut [Point]) {
-        for (v, (from, to)) in before.iter().zip(after).enumerate() {
-            let share = self.share(v);
-            for l in 0..LANES {
-                to.x[l] = from.x[l] + share * (to.x[l] - from.x[l]);
-                to.y[l] = from.y[l] + share * (to.y[l] - from.y[l]);
-                to.z[l] = from.z[l] + share * (to.z[l] - from.z[l]);
-            }
-        }
     }
 }

@@ -8,6 +8,7 @@
 use rayon::prelude::*;
 
 use super::solve::{Problems, Solved};
+use super::subset::Search;
 use crate::rig::{Rings, Surface};
 
 /// The coupling term of one surface.
@@ -80,7 +81,9 @@ pub(super) fn sweep(
         for colour in &coupling.colours {
             let updates: Vec<Solved> = colour
                 .par_iter()
-                .map(|&v| problems.capped(v as usize, &problems.coupled(v as usize, solved)))
+                .map_init(Search::default, |search, &v| {
+                    problems.updated(v as usize, solved, search)
+                })
                 .collect();
             for (&v, update) in colour.iter().zip(updates) {
                 let old = std::mem::replace(&mut solved[v as usize], update);

@@ -3,9 +3,9 @@
 use multiversion::multiversion;
 use rayon::prelude::*;
 
-use super::quadratic::{Quadratic, packed};
+use super::quadratic::{Quadratic, Set, packed};
 use super::{Candidates, MAX_CANDIDATES};
-use crate::rig::{JointId, LANES, Point, Residuals, Shapes, total};
+use crate::rig::{JointId, LANES, Point, Residuals, Shapes};
 
 /// One Gram matrix a vertex over its candidates, as packed upper triangles.
 #[derive(Clone, Debug)]
@@ -119,34 +119,48 @@ impl Gram {
     /// below `least_percent` of the diagonal is none.
     pub fn unidentified(&self, joints: usize, least_percent: f64) -> Unidentified {
         let least = least_percent * least_percent;
+        // For each vertex which candidates move like another, and whether any mix does.
+        let found: Vec<(Set, bool)> = (0..self.candidates.len())
+            .into_par_iter()
+            .map(|v| {
+                let n = self.candidates.of(v).len();
+                if n < 2 {
+                    return (0, false);
+                }
+                let form = self.quadratic(v);
+                let apart = |i, j| form.get(i, i) + form.get(j, j) - 2.0 * form.get(i, j);
+                let alike = |&i: &usize| (0..n).any(|j| j != i && apart(i, j) < least);
+                let set = (0..n).filter(alike).fold(0, |set: Set, i| set | 1 << i);
+                (set, !form.is_at_least_on_sum_zero(least))
+            })
+            .collect();
         let (mut open, mut told) = (vec![false; joints], vec![false; joints]);
-        for v in 0..self.candidates.len() {
-            let (form, ids) = (self.quadratic(v), self.candidates.of(v));
-            if ids.len() < 2 {
-                continue;
-            }
-            for i in 0..ids.len() {
-                let apart = |j: usize| form.get(i, i) + form.get(j, j) - 2.0 * form.get(i, j);
-                let alike = (0..ids.len()).any(|j| j != i && apart(j) < least);
-                let of = if alike { &mut open } else { &mut told };
-                of[ids[i].index()] = true;
+        for (v, (alike, _)) in found.iter().enumerate() {
+            let ids = self.candidates.of(v);
+            if ids.len() > 1 {
+                for (i, id) in ids.iter().enumerate() {
+                    let of = if alike >> i & 1 == 1 {
+                        &mut open
+                    } else {
+                        &mut told
+                    };
+                    of[id.index()] = true;
+                }
             }
         }
         let joints = (0..joints)
             .filter(|&j| open[j] && !told[j])
             .map(|j| JointId(j as u16))
             .collect();
-        let vertices = (0..self.candidates.len())
-            .into_par_iter()
-            .filter(|&v| !self.determined(v, least_percent))
-            .count();
+        let vertices = found.iter().filter(|found| found.1).count();
         Unidentified { joints, vertices }
     }
 
     /// Whether every change of a vertex's weights moves it by a root mean square of at least
     /// `least_percent` of the diagonal (for a change of length one).
     pub fn determined(&self, vertex: usize, least_percent: f64) -> bool {
-        self.quadratic(vertex).least_on_sum_zero() >= least_percent * least_percent
+        let form = self.quadratic(vertex);
+        form.is_at_least_on_sum_zero(least_percent * least_percent)
     }
 }
 
@@ -155,9 +169,17 @@ impl Gram {
 struct Buffers {
     targets: Vec<Point>,
     residuals: Residuals,
-    /// For each pair of bodies the products of their residuals.
-    products: [[f64; MAX_CANDIDATES]; MAX_CANDIDATES],
+    products: Products,
 }
+
+/// For each pair of bodies the products of their residuals, halves of the lanes added.
+#[derive(Default)]
+struct Products {
+    lanes: [[[f64; HALF]; MAX_CANDIDATES]; MAX_CANDIDATES],
+    sums: [[f64; MAX_CANDIDATES]; MAX_CANDIDATES],
+}
+
+const HALF: usize = LANES / 2;
 
 /// Folds a block of poses into the matrices of a range of vertices.
 #[multiversion(targets("x86_64+avx2"))]
@@ -181,46 +203,52 @@ fn fold_chunk(
         let matrix = &mut sums[starts[v] - base..starts[v + 1] - base];
         if !matrix.is_empty() {
             residuals.work_out(shapes, candidates.of(v), rest[v], target);
-            multiply(&residuals.of, &weights, products);
-            scatter(residuals, products, matrix);
+            products.work_out(residuals.of(), &weights);
+            products.scatter(residuals.places(), matrix);
         }
     }
 }
 
-/// The weighted products of the residuals of each pair of bodies, summed over the poses.
-#[inline(always)]
-fn multiply(
-    residuals: &[Point],
-    weights: &[f64; LANES],
-    products: &mut [[f64; MAX_CANDIDATES]; MAX_CANDIDATES],
-) {
-    for (i, a) in residuals.iter().enumerate() {
-        for (j, b) in residuals.iter().enumerate().skip(i) {
-            let mut sum = [0.0; LANES];
-            for l in 0..LANES {
-                sum[l] = weights[l]
-                    * (f64::from(a.x[l]) * f64::from(b.x[l])
-                        + f64::from(a.y[l]) * f64::from(b.y[l])
-                        + f64::from(a.z[l]) * f64::from(b.z[l]));
+impl Products {
+    /// The weighted products of all pairs, summed over the poses.
+    #[inline(always)]
+    fn work_out(&mut self, residuals: &[Point], weights: &[f64; LANES]) {
+        // Lanes go through memory: the compiler makes vectors of stores, not of sums.
+        for (i, a) in residuals.iter().enumerate() {
+            for (j, b) in residuals.iter().enumerate().skip(i) {
+                let lanes = &mut self.lanes[i][j];
+                for l in 0..HALF {
+                    let h = l + HALF;
+                    lanes[l] = weights[l]
+                        * (f64::from(a.x[l]) * f64::from(b.x[l])
+                            + f64::from(a.y[l]) * f64::from(b.y[l])
+                            + f64::from(a.z[l]) * f64::from(b.z[l]))
+                        + weights[h]
+                            * (f64::from(a.x[h]) * f64::from(b.x[h])
+                                + f64::from(a.y[h]) * f64::from(b.y[h])
+                                + f64::from(a.z[h]) * f64::from(b.z[h]));
+                }
             }
-            products[i][j] = total(&sum);
-            products[j][i] = products[i][j];
+        }
+        for i in 0..residuals.len() {
+            for j in i..residuals.len() {
+                let lanes = &self.lanes[i][j];
+                let sum = (lanes[0] + lanes[2]) + (lanes[1] + lanes[3]);
+                self.sums[i][j] = sum;
+                self.sums[j][i] = sum;
+            }
         }
     }
-}
 
-/// Adds to each pair of candidates the product of their bodies.
-#[inline(always)]
-fn scatter(
-    residuals: &Residuals,
-    products: &[[f64; MAX_CANDIDATES]; MAX_CANDIDATES],
-    matrix: &mut [f64],
-) {
-    let mut entries = matrix.iter_mut();
-    for (i, &body) in residuals.places.iter().enumerate() {
-        let row = &products[body];
-        for (&place, entry) in residuals.places[i..].iter().zip(&mut entries) {
-            *entry += row[place];
+    /// Adds to each pair of candidates the product of their bodies; `places` are those of the bodies.
+    #[inline(always)]
+    fn scatter(&self, places: &[usize], matrix: &mut [f64]) {
+        let mut entries = matrix.iter_mut();
+        for (i, &body) in places.iter().enumerate() {
+            let row = &self.sums[body];
+            for (&place, entry) in places[i..].iter().zip(&mut entries) {
+                *entry += row[place];
+            }
         }
     }
 }

@@ -5,8 +5,6 @@
 //! play; callers add a ridge. Work is on the stack, sizes are at most
 //! [`MAX_CANDIDATES`](super::MAX_CANDIDATES).
 
-use nalgebra::DMatrix;
-
 use super::MAX_CANDIDATES as MAX;
 
 /// A set of variables, as bits.
@@ -49,6 +47,9 @@ impl Minimum {
 /// A gradient may be this far, relative to the size of H, on the wrong side of its multiplier: some
 /// hundred roundings in f64.
 const DUAL_TOLERANCE: f64 = 1e-13;
+
+/// A start that keeps less of a larger minimum than this is no start.
+const LEAST_START: f64 = 1e-6;
 
 impl Quadratic {
     /// The zero form in `n` variables.
@@ -117,9 +118,14 @@ impl Quadratic {
 
     /// Half the gradient at w: `Hw − b`.
     pub fn half_gradient(&self, w: &Vector) -> Vector {
+        self.half_gradient_of(self.n, w)
+    }
+
+    #[inline(always)]
+    fn half_gradient_of(&self, n: usize, w: &Vector) -> Vector {
         let mut g = [0.0; MAX];
-        for i in 0..self.n {
-            g[i] = (0..self.n).map(|j| self.h[i][j] * w[j]).sum::<f64>() - self.b[i];
+        for i in 0..n {
+            g[i] = (0..n).map(|j| self.h[i][j] * w[j]).sum::<f64>() - self.b[i];
         }
         g
     }
@@ -152,9 +158,8 @@ impl Quadratic {
 
     /// The minimum over the simplex of the variables in `allowed`, which must not be empty.
     pub fn minimum(&self, allowed: Set) -> Minimum {
-        debug_assert!(allowed & self.all() != 0);
         let allowed = allowed & self.all();
-        let tolerance = DUAL_TOLERANCE * self.magnitude();
+        debug_assert!(allowed != 0);
         let start = (0..self.n)
             .filter(|&i| allowed >> i & 1 == 1)
             .min_by(|&i, &j| {
@@ -163,27 +168,74 @@ impl Quadratic {
             .unwrap_or(0);
         let mut w = [0.0; MAX];
         w[start] = 1.0;
-        let mut passive: Set = 1 << start;
+        self.descend(allowed, w)
+    }
+
+    /// The same, from the minimum over a larger set: a step or two where that is near.
+    pub fn minimum_from(&self, larger: &Minimum, allowed: Set) -> Minimum {
+        let allowed = allowed & self.all();
+        let mut w = larger.w;
+        (0..MAX)
+            .filter(|&i| allowed >> i & 1 == 0)
+            .for_each(|i| w[i] = 0.0);
+        let sum: f64 = w[..self.n].iter().sum();
+        // What little is left would be lifted far beyond its rounding.
+        if sum < LEAST_START {
+            return self.minimum(allowed);
+        }
+        w[..self.n].iter_mut().for_each(|value| *value /= sum);
+        self.descend(allowed, w)
+    }
+
+    /// The minimum from a start on the simplex of the variables in `allowed`.
+    fn descend(&self, allowed: Set, start: Vector) -> Minimum {
+        // The common sizes by themselves: loops of known length.
+        match self.n {
+            2 => self.descend_in(2, allowed, start),
+            3 => self.descend_in(3, allowed, start),
+            4 => self.descend_in(4, allowed, start),
+            5 => self.descend_in(5, allowed, start),
+            6 => self.descend_in(6, allowed, start),
+            n => self.descend_in(n, allowed, start),
+        }
+    }
+
+    #[inline(always)]
+    fn descend_in(&self, n: usize, allowed: Set, mut w: Vector) -> Minimum {
+        let tolerance = DUAL_TOLERANCE * self.magnitude();
+        let mut passive = Minimum { w, value: 0.0 }.support();
         // Variables that came in and went straight out again: rounding, not descent.
         let mut barred: Set = 0;
+        let mut newcomer = None;
+        // A start of several variables is first made the minimum over them.
+        let mut settled = passive.count_ones() == 1;
         // Lawson & Hanson's finiteness argument bounds the steps; rounding could defeat it, so count.
         for _ in 0..8 * MAX {
-            let g = self.half_gradient(&w);
-            let multiplier: f64 = (0..self.n).map(|i| w[i] * g[i]).sum();
-            let entering = (0..self.n)
-                .filter(|&i| (allowed & !passive & !barred) >> i & 1 == 1)
-                .min_by(|&i, &j| g[i].total_cmp(&g[j]))
-                .filter(|&i| g[i] < multiplier - tolerance);
-            let Some(entering) = entering else { break };
-            passive |= 1 << entering;
+            if settled {
+                let g = self.half_gradient_of(n, &w);
+                let multiplier: f64 = (0..n).map(|i| w[i] * g[i]).sum();
+                newcomer = (0..n)
+                    .filter(|&i| (allowed & !passive & !barred) >> i & 1 == 1)
+                    .min_by(|&i, &j| g[i].total_cmp(&g[j]))
+                    .filter(|&i| g[i] < multiplier - tolerance);
+                let Some(entering) = newcomer else { break };
+                passive |= 1 << entering;
+            }
+            settled = true;
             loop {
-                let Some(next) = self.equality_minimum(passive) else {
-                    // Not positive definite to rounding: do without the newcomer.
-                    passive &= !(1 << entering);
-                    barred |= 1 << entering;
+                let Some(next) = self.equality_minimum(n, passive) else {
+                    // Not positive definite to rounding: do without the newcomer, or one of the start.
+                    let out = newcomer.unwrap_or_else(|| lightest(&w, passive));
+                    passive &= !(1 << out);
+                    barred |= 1 << out;
+                    if newcomer.is_none() {
+                        w[out] = 0.0;
+                        normalise(&mut w, n);
+                        settled = passive.count_ones() == 1;
+                    }
                     break;
                 };
-                let blocking = (0..self.n)
+                let blocking = (0..n)
                     .filter(|&i| passive >> i & 1 == 1 && next[i] <= 0.0)
                     .map(|i| (w[i] / (w[i] - next[i]).max(f64::MIN_POSITIVE), i))
                     .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
@@ -192,28 +244,28 @@ impl Quadratic {
                     barred = 0;
                     break;
                 };
-                for i in 0..self.n {
+                for i in 0..n {
                     w[i] += step * (next[i] - w[i]);
                 }
                 w[leaving] = 0.0;
                 passive &= !(1 << leaving);
-                if leaving == entering {
-                    barred |= 1 << entering;
+                if newcomer == Some(leaving) {
+                    barred |= 1 << leaving;
                 }
-                for i in 0..self.n {
+                for i in 0..n {
                     if w[i] <= 0.0 || passive >> i & 1 == 0 {
                         w[i] = 0.0;
-                        if i != entering {
+                        if newcomer != Some(i) {
                             passive &= !(1 << i);
                         }
                     }
                 }
-                if leaving == entering {
+                if newcomer == Some(leaving) {
                     break;
                 }
             }
         }
-        normalise(&mut w, self.n);
+        normalise(&mut w, n);
         Minimum {
             w,
             value: self.value(&w),
@@ -222,10 +274,11 @@ impl Quadratic {
 
     /// The minimum with `Σw = 1` over the variables of a set, whatever the signs; `None` if H is not
     /// positive definite there. By Cholesky: with `Hy = b` and `Hz = 1`, `w = y + z·(1 − Σy)/Σz`.
-    fn equality_minimum(&self, set: Set) -> Option<Vector> {
+    #[inline(always)]
+    fn equality_minimum(&self, n: usize, set: Set) -> Option<Vector> {
         let mut index = [0; MAX];
         let mut m = 0;
-        for i in (0..self.n).filter(|&i| set >> i & 1 == 1) {
+        for i in (0..n).filter(|&i| set >> i & 1 == 1) {
             index[m] = i;
             m += 1;
         }
@@ -245,11 +298,11 @@ impl Quadratic {
                 }
             }
         }
-        let solve = |right: &dyn Fn(usize) -> f64| {
+        let solve = |right: Vector| {
             let mut x = [0.0; MAX];
             for r in 0..m {
                 let dot: f64 = (0..r).map(|k| l[r][k] * x[k]).sum();
-                x[r] = (right(r) - dot) / l[r][r];
+                x[r] = (right[r] - dot) / l[r][r];
             }
             for r in (0..m).rev() {
                 let dot: f64 = (r + 1..m).map(|k| l[k][r] * x[k]).sum();
@@ -257,8 +310,8 @@ impl Quadratic {
             }
             x
         };
-        let y = solve(&|r| self.b[index[r]]);
-        let z = solve(&|_| 1.0);
+        let y = solve(index.map(|i| self.b[i]));
+        let z = solve([1.0; MAX]);
         let share = (1.0 - y[..m].iter().sum::<f64>()) / z[..m].iter().sum::<f64>();
         let mut w = [0.0; MAX];
         for r in 0..m {
@@ -267,27 +320,34 @@ impl Quadratic {
         Some(w)
     }
 
-    /// The least value of `dᵀHd` over directions d of length one with `Σd = 0`; infinite for one
-    /// variable.
-    pub fn least_on_sum_zero(&self) -> f64 {
-        let n = self.n;
-        if n == 1 {
-            return f64::INFINITY;
-        }
-        // An orthonormal basis of the sum-zero space (Helmert's): row k is (1, …, 1, −k, 0, …)/√(k(k+1)).
-        let basis = DMatrix::from_fn(n - 1, n, |row, column| {
-            let k = (row + 1) as f64;
-            let scale = 1.0 / (k * (k + 1.0)).sqrt();
-            match column.cmp(&(row + 1)) {
-                std::cmp::Ordering::Less => scale,
-                std::cmp::Ordering::Equal => -k * scale,
-                std::cmp::Ordering::Greater => 0.0,
+    /// Whether `dᵀHd ≥ least·|d|²` for all directions d with `Σd = 0`: whether `H − least` is positive
+    /// definite on differences to the last variable, by Cholesky.
+    pub fn is_at_least_on_sum_zero(&self, least: f64) -> bool {
+        let last = self.n - 1;
+        let at = |i: usize, j: usize| self.h[i][j] - if i == j { least } else { 0.0 };
+        let mut l = [[0.0; MAX]; MAX];
+        for r in 0..last {
+            for c in 0..=r {
+                let dot: f64 = (0..c).map(|k| l[r][k] * l[c][k]).sum();
+                let rest = at(r, c) - at(r, last) - at(last, c) + at(last, last) - dot;
+                if r > c {
+                    l[r][c] = rest / l[c][c];
+                } else if rest > 0.0 {
+                    l[r][r] = rest.sqrt();
+                } else {
+                    return false;
+                }
             }
-        });
-        let h = DMatrix::from_fn(n, n, |i, j| self.h[i][j]);
-        let projected = &basis * h * basis.transpose();
-        projected.symmetric_eigenvalues().min()
+        }
+        true
     }
+}
+
+fn lightest(w: &Vector, set: Set) -> usize {
+    (0..MAX)
+        .filter(|&i| set >> i & 1 == 1)
+        .min_by(|&i, &j| w[i].total_cmp(&w[j]))
+        .unwrap_or(0)
 }
 
 /// Clears rounding from the sum.

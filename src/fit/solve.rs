@@ -4,7 +4,8 @@ use rayon::prelude::*;
 
 use super::coupling::{self, Coupling};
 use super::quadratic::{Minimum, Quadratic, Set, Vector};
-use super::{Gram, MAX_CANDIDATES, round_to_grid, subset};
+use super::subset::Search;
+use super::{Gram, MAX_CANDIDATES, round_to_grid};
 use crate::rig::{JointId, Surface, Weights};
 
 /// What the fit is asked for.
@@ -61,45 +62,57 @@ pub fn solve(gram: &Gram, surface: &Surface, base: &Weights, options: &Options) 
         options,
         coupling: coupling.as_ref(),
     };
-    let floor: Vec<Vector> = (0..vertices)
-        .into_par_iter()
-        .map(|v| match gram.candidates().of(v).len() {
-            1 => only(),
-            _ => problems.alone(v).minimum_of_all(),
+    let mut floor = vec![only(); vertices];
+    let mut solved = vec![
+        Solved {
+            w: only(),
+            proved: true
+        };
+        vertices
+    ];
+    // Problems of one size after another, so that branches and loops run alike; one candidate needs no
+    // solve.
+    let mut open: Vec<u32> = (0..vertices as u32)
+        .filter(|&v| problems.size(v as usize) > 1)
+        .collect();
+    open.sort_by_key(|&v| problems.size(v as usize));
+    let found: Vec<(Vector, Solved)> = open
+        .par_iter()
+        .map_init(Search::default, |search, &v| {
+            problems.start(v as usize, search)
         })
         .collect();
-    let mut solved: Vec<Solved> = (0..vertices)
-        .into_par_iter()
-        .map(|v| problems.capped(v, &problems.free(v)))
-        .collect();
+    for (&v, result) in open.iter().zip(found) {
+        (floor[v as usize], solved[v as usize]) = result;
+    }
     let (mut sweeps, mut last_change) = (0, 0.0);
     if let Some(coupling) = &coupling {
         (sweeps, last_change) = coupling::sweep(coupling, &problems, &mut solved);
     }
-    let rows: Vec<(Row, f64)> = (0..vertices)
-        .into_par_iter()
-        .map(|v| problems.finish(v, &solved))
-        .collect();
+    let slots = options.influences;
+    let mut entries = vec![(JointId(0), 0.0); vertices * slots];
+    let kkt_residual = entries
+        .par_chunks_exact_mut(slots)
+        .enumerate()
+        .map(|(v, row)| problems.finish(v, &solved, row))
+        .reduce(|| 0.0, f64::max);
     let status = Status {
-        kkt_residual: rows.iter().map(|row| row.1).fold(0.0, f64::max),
+        kkt_residual,
         unproved_vertices: solved.iter().filter(|s| !s.proved).count(),
         sweeps,
         last_change,
     };
-    let entries = rows.into_iter().flat_map(|row| row.0).collect();
     Fitted {
-        weights: Weights::new(options.influences, entries),
+        weights: Weights::new(slots, entries),
         floor: to_weights(gram, &floor),
         status,
     }
 }
 
 /// Bytes that [`solve`] holds for a vertex while it runs, beside the Gram matrices: two vectors over
-/// candidates, a row, and the weights of both results.
+/// candidates, twice, and the weights of both results.
 pub const WORKING_BYTES_PER_VERTEX: usize =
     2 * size_of::<Vector>() + 2 * size_of::<Solved>() + 8 * 24;
-
-type Row = Vec<(JointId, f32)>;
 
 /// A vertex's weights over its candidates while the fit runs.
 #[derive(Clone, Copy, Debug)]
@@ -117,13 +130,27 @@ pub(super) struct Problems<'a> {
 }
 
 impl Problems<'_> {
-    /// The program of a vertex by itself, as if there were no smoothness.
-    pub fn alone(&self, v: usize) -> Quadratic {
-        self.weighed(v, 1.0)
+    fn size(&self, v: usize) -> usize {
+        self.gram.candidates().of(v).len()
+    }
+
+    /// The floor and the best weights of a vertex without its neighbours.
+    fn start(&self, v: usize, search: &mut Search) -> (Vector, Solved) {
+        let free = self.free(v);
+        let relaxed = free.minimum(free.all());
+        let floor = match self.coupling {
+            None => relaxed.w,
+            // As if there were no smoothness.
+            Some(_) => {
+                let alone = self.weighed(v, 1.0);
+                alone.minimum(alone.all()).w
+            }
+        };
+        (floor, self.capped(&free, relaxed, search))
     }
 
     /// The program of a vertex without its neighbours.
-    pub fn free(&self, v: usize) -> Quadratic {
+    fn free(&self, v: usize) -> Quadratic {
         self.weighed(v, self.coupling.map_or(1.0, |c| c.area(v)))
     }
 
@@ -136,7 +163,7 @@ impl Problems<'_> {
     }
 
     /// The program of a vertex with its neighbours as they are.
-    pub fn coupled(&self, v: usize, solved: &[Solved]) -> Quadratic {
+    fn coupled(&self, v: usize, solved: &[Solved]) -> Quadratic {
         let mut form = self.free(v);
         if let Some(coupling) = self.coupling {
             for &n in coupling.ring(v) {
@@ -149,15 +176,18 @@ impl Problems<'_> {
         form
     }
 
-    /// The best weights of at most K joints, small ones pruned.
-    pub fn capped(&self, v: usize, form: &Quadratic) -> Solved {
-        if self.gram.candidates().of(v).len() == 1 {
-            return Solved {
-                w: only(),
-                proved: true,
-            };
+    /// The best weights of a vertex with its neighbours as they are.
+    pub fn updated(&self, v: usize, solved: &[Solved], search: &mut Search) -> Solved {
+        if self.size(v) == 1 {
+            return solved[v];
         }
-        let best = subset::best(form, self.options.influences, form.all());
+        let form = self.coupled(v, solved);
+        self.capped(&form, form.minimum(form.all()), search)
+    }
+
+    /// The best weights of at most K joints, small ones pruned.
+    fn capped(&self, form: &Quadratic, relaxed: Minimum, search: &mut Search) -> Solved {
+        let best = search.best(form, self.options.influences, relaxed);
         Solved {
             w: self.pruned(form, best.minimum).w,
             proved: best.proved,
@@ -178,31 +208,23 @@ impl Problems<'_> {
         }
     }
 
-    /// Rounds a vertex to the grid; gives its row and its KKT residual before rounding.
-    fn finish(&self, v: usize, solved: &[Solved]) -> (Row, f64) {
+    /// Rounds a vertex to the grid, into its row; gives its KKT residual before rounding.
+    fn finish(&self, v: usize, solved: &[Solved], row: &mut [(JointId, f32)]) -> f64 {
         let ids = self.gram.candidates().of(v);
+        if let [id] = *ids {
+            row[0] = (id, 1.0);
+            return 0.0;
+        }
         let form = self.coupled(v, solved);
         let w = &solved[v].w;
-        let support = Minimum { w: *w, value: 0.0 }.support();
-        let residual = if ids.len() > 1 {
-            form.kkt_residual(w, support)
-        } else {
-            0.0
-        };
         let counts = round_to_grid(&form, w, self.options.steps);
-        let mut row: Row = ids
-            .iter()
-            .zip(counts)
-            .filter(|entry| entry.1 > 0)
-            .map(|(&id, count)| {
-                (
-                    id,
-                    (f64::from(count) / f64::from(self.options.steps)) as f32,
-                )
-            })
-            .collect();
-        row.resize(self.options.influences, (JointId(0), 0.0));
-        (row, residual)
+        let used = ids.iter().zip(counts).filter(|entry| entry.1 > 0);
+        for (entry, (&id, count)) in row.iter_mut().zip(used) {
+            let weight = f64::from(count) / f64::from(self.options.steps);
+            *entry = (id, weight as f32);
+        }
+        let support = Minimum { w: *w, value: 0.0 }.support();
+        form.kkt_residual(w, support)
     }
 
     /// Weights given by joint, laid out over the candidates of v.
@@ -215,12 +237,6 @@ impl Problems<'_> {
             }
         }
         w
-    }
-}
-
-impl Quadratic {
-    fn minimum_of_all(&self) -> Vector {
-        self.minimum(self.all()).w
     }
 }
 

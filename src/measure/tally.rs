@@ -5,7 +5,7 @@ use std::sync::{Mutex, PoisonError};
 use multiversion::multiversion;
 use rayon::prelude::*;
 
-use crate::rig::{JointId, LANES, Lane, Point, Residuals, Rings, Shapes, Weights, total};
+use crate::rig::{JointId, LANES, Lane, Point, Residuals, Rings, Shapes, Weights};
 
 /// Errors over all welded vertices and poses, in percent of the diagonal.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -235,8 +235,10 @@ struct Worker<'a> {
     bins: Bins,
     targets: Vec<Point>,
     residuals: Residuals,
-    /// The weight of each body.
+    /// For each body its weight in all sets.
     weights: Vec<f32>,
+    /// The squared errors of each set.
+    squares: Vec<Lane>,
 }
 
 impl<'a> Worker<'a> {
@@ -249,6 +251,7 @@ impl<'a> Worker<'a> {
             targets: Vec::new(),
             residuals: Residuals::default(),
             weights: Vec::new(),
+            squares: vec![[0.0; LANES]; sets],
         }
     }
 }
@@ -280,6 +283,7 @@ fn tally(
         targets,
         residuals,
         weights,
+        squares,
         ..
     } = worker;
     let range = first..first + entries.len() / sets;
@@ -289,37 +293,61 @@ fn tally(
         let (joints, values) = rows.of(v);
         residuals.work_out(shapes, joints, rest[v], target);
         let lacks = &values[joints.len() * sets..];
-        for (set, entry) in entries[(v - first) * sets..][..sets].iter_mut().enumerate() {
+        weights.clear();
+        weights.resize(residuals.of().len() * sets, 0.0);
+        for (&body, values) in residuals.places().iter().zip(values.chunks_exact(sets)) {
+            let weights = &mut weights[body * sets..][..sets];
+            weights
+                .iter_mut()
+                .zip(values)
+                .for_each(|(sum, w)| *sum += w);
+        }
+        for (set, squares) in squares.iter_mut().enumerate() {
             // Σ w·T·x − t, by residuals: Σ w·(T·x − t) + (Σ w − 1)·t.
             let mut error = Point::ZERO;
-            add(&mut error, lacks[set], target);
-            weights.clear();
-            weights.resize(residuals.of.len(), 0.0);
-            for (&body, values) in residuals.places.iter().zip(values.chunks_exact(sets)) {
-                weights[body] += values[set];
+            if lacks[set] != 0.0 {
+                add(&mut error, lacks[set], target);
             }
-            for (&weight, residual) in weights.iter().zip(&residuals.of) {
-                if weight != 0.0 {
-                    add(&mut error, weight, residual);
-                }
+            for (weights, residual) in weights.chunks_exact(sets).zip(residuals.of()) {
+                add(&mut error, weights[set], residual);
             }
-            let mut squares = [0.0f32; LANES];
-            let mut wide = [0.0f64; LANES];
             for l in 0..LANES {
                 squares[l] = scales[l]
                     * (error.x[l] * error.x[l] + error.y[l] * error.y[l] + error.z[l] * error.z[l]);
-                wide[l] = f64::from(squares[l]);
             }
-            entry.sum += total(&wide);
-            let worst = squares.iter().copied().fold(entry.worst, f32::max);
-            if worst > entry.worst {
-                let lane = squares.iter().position(|&square| square == worst);
-                entry.worst = worst;
-                entry.pose = shapes.poses[lane.unwrap_or(0)] as u32;
+        }
+        let entries = &mut entries[(v - first) * sets..][..sets];
+        for (set, (entry, squares)) in entries.iter_mut().zip(squares.iter()).enumerate() {
+            entry.add(squares, &shapes.poses);
+            let mut places = [0; LANES];
+            for l in 0..LANES {
+                places[l] = bin(squares[l]);
             }
             let bins = &mut bins[set * BINS as usize..][..BINS as usize];
-            for &square in &squares[..shapes.poses.len()] {
-                bins[bin(square)] += 1;
+            for &place in &places[..shapes.poses.len()] {
+                bins[place as usize] += 1;
+            }
+        }
+    }
+}
+
+impl Entry {
+    #[inline(always)]
+    fn add(&mut self, squares: &Lane, poses: &[usize]) {
+        let mut sums = [0.0; LANES / 2];
+        let mut greatest = [0.0; LANES / 2];
+        for l in 0..LANES / 2 {
+            let (a, b) = (squares[l], squares[l + LANES / 2]);
+            sums[l] = a + b;
+            greatest[l] = if a > b { a } else { b };
+        }
+        self.sum += f64::from((sums[0] + sums[2]) + (sums[1] + sums[3]));
+        if greatest.iter().any(|&square| square > self.worst) {
+            for (&square, &pose) in squares.iter().zip(poses) {
+                if square > self.worst {
+                    self.worst = square;
+                    self.pose = pose as u32;
+                }
             }
         }
     }
@@ -335,8 +363,9 @@ fn add(sum: &mut Point, weight: f32, point: &Point) {
     }
 }
 
-fn bin(square: f32) -> usize {
-    ((square.to_bits() >> BIN_SHIFT).saturating_sub(LOWEST_BIN)).min(BINS - 1) as usize
+#[inline(always)]
+fn bin(square: f32) -> u32 {
+    (square.to_bits() >> BIN_SHIFT).clamp(LOWEST_BIN, LOWEST_BIN + BINS - 1) - LOWEST_BIN
 }
 
 fn upper_edge(bin: u32) -> f32 {

@@ -206,11 +206,11 @@ impl Shapes {
 /// vertex.
 #[derive(Clone, Debug, Default)]
 pub struct Residuals {
-    /// For each joint asked for, the place of its body.
-    pub places: Vec<usize>,
-    /// `T·x − t` of each body.
-    pub of: Vec<Point>,
     bodies: Vec<u32>,
+    places: Vec<usize>,
+    points: Vec<Point>,
+    joints: usize,
+    count: usize,
 }
 
 impl Residuals {
@@ -223,35 +223,47 @@ impl Residuals {
         rest: [f32; 3],
         target: &Point,
     ) {
-        self.places.clear();
-        self.of.clear();
-        self.bodies.clear();
-        for joint in joints {
+        if self.places.len() < joints.len() {
+            self.grow(joints.len());
+        }
+        self.joints = joints.len();
+        self.count = 0;
+        for (place, joint) in self.places.iter_mut().zip(joints) {
             let body = shapes.bodies[joint.index()];
-            let known = self.bodies.iter().position(|&k| k == body);
-            self.places.push(known.unwrap_or(self.bodies.len()));
+            let known = self.bodies[..self.count].iter().position(|&k| k == body);
+            *place = known.unwrap_or(self.count);
             if known.is_none() {
-                self.bodies.push(body);
-                let mut residual = shapes.block.transform(joint.index(), rest);
+                self.bodies[self.count] = body;
+                let moved = shapes.block.transform(joint.index(), rest);
+                let residual = &mut self.points[self.count];
                 for l in 0..LANES {
-                    residual.x[l] -= target.x[l];
-                    residual.y[l] -= target.y[l];
-                    residual.z[l] -= target.z[l];
+                    residual.x[l] = moved.x[l] - target.x[l];
+                    residual.y[l] = moved.y[l] - target.y[l];
+                    residual.z[l] = moved.z[l] - target.z[l];
                 }
-                self.of.push(residual);
+                self.count += 1;
             }
         }
     }
-}
 
-/// The sum over all lanes: halves upon halves, which vector units add without a chain.
-#[inline(always)]
-pub fn total(lanes: &[f64; LANES]) -> f64 {
-    let mut half = [0.0; LANES / 2];
-    for l in 0..LANES / 2 {
-        half[l] = lanes[l] + lanes[l + LANES / 2];
+    /// For each joint asked for, the place of its body.
+    #[inline(always)]
+    pub fn places(&self) -> &[usize] {
+        &self.places[..self.joints]
     }
-    (half[0] + half[2]) + (half[1] + half[3])
+
+    /// `T·x − t` of each body.
+    #[inline(always)]
+    pub fn of(&self) -> &[Point] {
+        &self.points[..self.count]
+    }
+
+    #[cold]
+    fn grow(&mut self, joints: usize) {
+        self.bodies.resize(joints, 0);
+        self.places.resize(joints, 0);
+        self.points.resize(joints, Point::ZERO);
+    }
 }
 
 /// The rows of `matrix` for positions relative to `centre`: `T(p + c) − c`.

@@ -295,7 +295,10 @@ fn poses_take_no_memory() {
             .expect("Linux tells")
     };
     let (few, many) = (peak(100), peak(5000));
-    assert!(many < 1.1 * few, "{few} to {many}");
+    // Threads and the allocator differ by a few MiB from run to run; the shapes of 4,900 poses would take
+    // hundreds.
+    let noise = f64::from(8 << 20);
+    assert!(many < few + noise, "{few} to {many}");
 }
 
 /// The place in a GLB of the first element of an accessor.

@@ -7,7 +7,8 @@ use clarabel::solver::{
     DefaultSettingsBuilder, DefaultSolver, IPSolver, NonnegativeConeT, ZeroConeT,
 };
 use tanyard::fit::quadratic::{Quadratic, Vector};
-use tanyard::fit::{round_to_grid, subset};
+use tanyard::fit::round_to_grid;
+use tanyard::fit::subset::Search;
 
 /// A seeded sequence of numbers in [-1, 1] (an LCG with the constants of Knuth's MMIX).
 struct Random(u64);
@@ -132,7 +133,7 @@ fn best_subset_equals_brute_force() {
         let n = 2 + round % 8;
         let influences = 1 + round % 4;
         let form = random.form(n, [2, n, 2 * n][round % 3], 1e-8);
-        let best = subset::best(&form, influences, form.all());
+        let best = Search::default().best(&form, influences, form.minimum(form.all()));
         assert!(best.proved);
         assert!(best.minimum.support().count_ones() as usize <= influences);
         let brute = (1u32..1 << n)
