@@ -66,8 +66,9 @@ impl Layers {
     ) -> Self {
         let rings = surface.rings.clone();
         let seam_vertices = seam_vertices(&rings, &own);
+        let single: Vec<[f32; 3]> = rest.iter().map(|p| p.map(|x| x as f32)).collect();
         let compile = |kind| match kind {
-            LayerKind::Relax(options) => CompiledKind::Relax(Relax::new(options, &rings, rest)),
+            LayerKind::Relax(options) => CompiledKind::Relax(Relax::new(options, &rings, &single)),
             LayerKind::Mush(options) => CompiledKind::Mush(Mush::new(
                 options,
                 &rings,
@@ -101,7 +102,7 @@ impl Layers {
     pub fn bytes(&self) -> usize {
         let vertices = self.own.len();
         let layer = |layer: &Compiled| match &layer.kind {
-            CompiledKind::Relax(relax) => 4 * relax.lengths.len(),
+            CompiledKind::Relax(relax) => relax.bytes(),
             CompiledKind::Mush(mush) => {
                 mush.shared_bytes() + 12 * self.rings.entries() + 40 * vertices
             }
@@ -146,18 +147,16 @@ impl Layers {
         let pick = |values: &[[f32; 3]]| -> Vec<[f32; 3]> {
             vertices.iter().map(|&v| values[v as usize]).collect()
         };
+        let (rings, rest) = (self.rings.restrict(vertices, &local), pick(rest));
+        let compile = |kind: &CompiledKind| match kind {
+            CompiledKind::Relax(relax) => CompiledKind::Relax(relax.on(&rings, &rest)),
+            CompiledKind::Mush(mush) => CompiledKind::Mush(mush.restrict(vertices, &local, pick)),
+        };
         let layers = self
             .layers
             .iter()
             .map(|layer| Compiled {
-                kind: match &layer.kind {
-                    CompiledKind::Relax(relax) => {
-                        CompiledKind::Relax(relax.restrict(&self.rings, vertices, &local))
-                    }
-                    CompiledKind::Mush(mush) => {
-                        CompiledKind::Mush(mush.restrict(vertices, &local, pick))
-                    }
-                },
+                kind: compile(&layer.kind),
                 blend: layer.blend,
                 mask: layer
                     .mask
@@ -165,19 +164,18 @@ impl Layers {
                     .map(|mask| vertices.iter().map(|&v| mask[v as usize]).collect()),
             })
             .collect();
-        let place = Place {
-            rings: self.rings.restrict(vertices, &local),
-            rest: pick(rest),
-            own: vertices.iter().map(|&v| self.own[v as usize]).collect(),
-            seams: Seams::new(&region, &self.rings, &self.own, &self.seam_vertices),
-            region,
-        };
         LocalLayers {
-            skin: Skin::new(base, place.region.vertices.iter().map(|&v| v as usize)),
+            skin: Skin::new(base, vertices.iter().map(|&v| v as usize)),
             skinning: self.skinning,
             layers,
             front: self.front,
-            place,
+            place: Place {
+                own: vertices.iter().map(|&v| self.own[v as usize]).collect(),
+                seams: Seams::new(&region, &self.rings, &self.own, &self.seam_vertices),
+                rings,
+                rest,
+                region,
+            },
         }
     }
 }
@@ -234,7 +232,7 @@ impl LocalLayers {
 impl Compiled {
     fn reach(&self) -> usize {
         match &self.kind {
-            CompiledKind::Relax(relax) => relax.options.rounds,
+            CompiledKind::Relax(relax) => relax.reach(),
             CompiledKind::Mush(mush) => mush.reach(),
         }
     }

