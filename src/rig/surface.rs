@@ -3,7 +3,9 @@
 //! glTF splits vertices at UV seams, hard normals and material borders. Smoothing must not see those
 //! splits, so copies at one position are welded; results go back to every copy.
 
-use std::collections::HashMap;
+use std::hash::BuildHasher;
+
+use rayon::prelude::*;
 
 /// The neighbours of every vertex, one list after the other, each in rising order.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -13,39 +15,51 @@ pub struct Rings {
 }
 
 impl Rings {
-    /// Builds rings from undirected edges, which may repeat and come in any order.
-    pub fn from_edges(vertices: usize, edges: impl Iterator<Item = (u32, u32)> + Clone) -> Self {
-        let mut counts = vec![0u32; vertices + 1];
-        for (a, b) in edges.clone() {
-            counts[a as usize + 1] += 1;
-            counts[b as usize + 1] += 1;
+    /// Builds rings along the edges of triangles; tells for each vertex whether an edge with other than
+    /// two triangles touches it.
+    fn of_triangles(vertices: usize, triangles: &[[u32; 3]]) -> (Self, Vec<bool>) {
+        let mut starts = vec![0u32; vertices + 1];
+        for &v in triangles.as_flattened() {
+            starts[v as usize + 1] += 1;
         }
         for v in 0..vertices {
-            counts[v + 1] += counts[v];
+            starts[v + 1] += starts[v];
         }
-        let mut cursor = counts.clone();
-        let mut all = vec![0u32; counts[vertices] as usize];
-        for (a, b) in edges {
-            all[cursor[a as usize] as usize] = b;
-            cursor[a as usize] += 1;
-            all[cursor[b as usize] as usize] = a;
-            cursor[b as usize] += 1;
-        }
-        let mut starts = Vec::with_capacity(vertices + 1);
-        let mut neighbours = Vec::with_capacity(all.len());
-        starts.push(0);
-        for v in 0..vertices {
-            let ring = &mut all[counts[v] as usize..counts[v + 1] as usize];
-            ring.sort_unstable();
-            let begin = neighbours.len();
-            for &n in ring.iter() {
-                if neighbours.len() == begin || neighbours.last() != Some(&n) {
-                    neighbours.push(n);
-                }
+        let mut cursor = starts.clone();
+        let mut around = vec![[0u32; 2]; 3 * triangles.len()];
+        for &[a, b, c] in triangles {
+            for (v, others) in [(a, [b, c]), (b, [c, a]), (c, [a, b])] {
+                around[cursor[v as usize] as usize] = others;
+                cursor[v as usize] += 1;
             }
-            starts.push(neighbours.len() as u32);
         }
-        Self { starts, neighbours }
+        // Each vertex in turn goes to the ends of its neighbours' lists, once for each triangle at the
+        // edge between them: so the lists rise without a sort, and copies stand together.
+        let mut wide = vec![0u32; 2 * around.len()];
+        let mut ends: Vec<End> = starts[..vertices]
+            .iter()
+            .map(|&start| End::at(2 * start))
+            .collect();
+        for v in 0..vertices {
+            for &n in around[starts[v] as usize..starts[v + 1] as usize].as_flattened() {
+                let end = &mut ends[n as usize];
+                // There is room: two for each triangle of `n`.
+                wide[end.place as usize] = v as u32;
+                end.put(v as u32);
+            }
+        }
+        let entries = |v: usize| 2 * starts[v] as usize..ends[v].place as usize;
+        let mut rings = Self {
+            starts: Vec::with_capacity(vertices + 1),
+            neighbours: Vec::with_capacity((0..vertices).map(|v| entries(v).len()).sum()),
+        };
+        rings.starts.push(0);
+        for v in 0..vertices {
+            rings.neighbours.extend_from_slice(&wide[entries(v)]);
+            rings.starts.push(rings.neighbours.len() as u32);
+        }
+        let border = ends.iter().map(End::is_border).collect();
+        (rings, border)
     }
 
     /// The number of vertices.
@@ -100,6 +114,43 @@ impl Rings {
     }
 }
 
+/// The end of a list of neighbours in the making.
+struct End {
+    /// Where the next neighbour goes.
+    place: u32,
+    /// The last one so far, and the number of triangles at the edge to it.
+    last: u32,
+    triangles: u32,
+    /// Whether an edge before that one has other than two.
+    border: bool,
+}
+
+impl End {
+    /// The end of an empty list.
+    fn at(place: u32) -> Self {
+        Self {
+            place,
+            last: u32::MAX,
+            triangles: 2,
+            border: false,
+        }
+    }
+
+    /// Counts a triangle at the edge to `v`. Without a branch: processors would guess it wrong every
+    /// other time.
+    fn put(&mut self, v: u32) {
+        let is_new = self.last != v;
+        self.border |= is_new & (self.triangles != 2);
+        self.place += u32::from(is_new);
+        self.triangles = if is_new { 1 } else { self.triangles + 1 };
+        self.last = v;
+    }
+
+    fn is_border(&self) -> bool {
+        self.border || self.triangles != 2
+    }
+}
+
 /// A triangle mesh in bind pose, welded by position.
 #[derive(Clone, Debug)]
 pub struct Surface {
@@ -119,6 +170,8 @@ pub struct Surface {
     pub areas: Vec<f64>,
     /// The number of connected pieces; a vertex without triangles is one of its own.
     pub pieces: usize,
+    /// The lowest and the highest corner of the bind bounding box.
+    bounds: [[f32; 3]; 2],
 }
 
 /// Copies of a vertex are welded if they lie within this share of the size of the middle nine tenths of
@@ -137,13 +190,16 @@ impl Surface {
             .map(|corners| corners.map(|c| welded[c as usize]))
             .filter(|[a, b, c]| a != b && b != c && c != a)
             .collect();
-        let edges = triangles
-            .iter()
-            .flat_map(|&[a, b, c]| [(a, b), (b, c), (c, a)]);
-        let rings = Rings::from_edges(positions.len(), edges);
-        let (piece_of, pieces) = pieces(&rings);
-        let border = border(positions.len(), &triangles);
-        let areas = areas(&positions, &triangles);
+        let ((rings, border), ((piece_of, pieces), areas, bounds)) = rayon::join(
+            || Rings::of_triangles(positions.len(), &triangles),
+            || {
+                (
+                    pieces(positions.len(), &triangles),
+                    areas(&positions, &triangles),
+                    bounds(&positions, &triangles),
+                )
+            },
+        );
         Self {
             positions,
             triangles,
@@ -153,6 +209,7 @@ impl Surface {
             border,
             areas,
             pieces,
+            bounds,
         }
     }
 
@@ -169,29 +226,16 @@ impl Surface {
     /// The diagonal of the bind bounding box, in scene units of the mesh space: the size that errors
     /// are a percentage of. Vertices without triangles do not count, unless there are no others.
     pub fn diagonal(&self) -> f64 {
-        let (low, high) = self.bounds();
+        let [low, high] = self.bounds;
         (0..3)
             .map(|i| (f64::from(high[i]) - f64::from(low[i])).powi(2))
             .sum::<f64>()
             .sqrt()
     }
 
-    fn bounds(&self) -> ([f32; 3], [f32; 3]) {
-        let drawn = self
-            .triangles
-            .iter()
-            .flatten()
-            .map(|&v| &self.positions[v as usize]);
-        if self.triangles.is_empty() {
-            bounds(self.positions.iter())
-        } else {
-            bounds(drawn)
-        }
-    }
-
     /// The centre of that box.
     pub fn centre(&self) -> [f64; 3] {
-        let (low, high) = self.bounds();
+        let [low, high] = self.bounds;
         std::array::from_fn(|i| (f64::from(low[i]) + f64::from(high[i])) / 2.0)
     }
 
@@ -213,16 +257,23 @@ impl Surface {
     }
 }
 
-fn bounds<'a>(positions: impl Iterator<Item = &'a [f32; 3]>) -> ([f32; 3], [f32; 3]) {
-    let mut found = None;
-    for p in positions {
-        let (low, high) = found.get_or_insert((*p, *p));
-        for i in 0..3 {
-            low[i] = low[i].min(p[i]);
-            high[i] = high[i].max(p[i]);
-        }
+/// The box of the vertices that triangles use, of all where there are no triangles.
+fn bounds(positions: &[[f32; 3]], triangles: &[[u32; 3]]) -> [[f32; 3]; 2] {
+    let around = |[low, high]: [[f32; 3]; 2], p: &[f32; 3]| {
+        [
+            std::array::from_fn(|i| low[i].min(p[i])),
+            std::array::from_fn(|i| high[i].max(p[i])),
+        ]
+    };
+    let nothing = [[f32::INFINITY; 3], [f32::NEG_INFINITY; 3]];
+    if positions.is_empty() {
+        [[0.0; 3]; 2]
+    } else if triangles.is_empty() {
+        positions.iter().fold(nothing, around)
+    } else {
+        let drawn = triangles.as_flattened().iter();
+        drawn.map(|&v| &positions[v as usize]).fold(nothing, around)
     }
-    found.unwrap_or_default()
 }
 
 /// The diagonal of the box that holds the middle nine tenths of all coordinates along each axis.
@@ -230,102 +281,125 @@ fn trimmed_diagonal(positions: &[[f32; 3]]) -> f64 {
     if positions.is_empty() {
         return 0.0;
     }
-    let spans = (0..3).map(|axis| {
+    let span = |axis: usize| {
         let mut along: Vec<f32> = positions.iter().map(|p| p[axis]).collect();
         let cut = along.len() / 20;
         let last = along.len() - 1 - cut;
         let high = *along.select_nth_unstable_by(last, f32::total_cmp).1;
         let low = *along.select_nth_unstable_by(cut, f32::total_cmp).1;
         f64::from(high) - f64::from(low)
-    });
-    spans.map(|span| span * span).sum::<f64>().sqrt()
+    };
+    let (x, (y, z)) = rayon::join(|| span(0), || rayon::join(|| span(1), || span(2)));
+    [x, y, z].map(|span| span * span).iter().sum::<f64>().sqrt()
 }
 
-/// Groups positions that lie within `tolerance` of the first of their group. Welded vertices are
-/// numbered by their first raw vertex, so the order is that of the file.
+/// Groups positions that lie within `tolerance` of the first of their group, the lowest numbered group
+/// first. Welded vertices are numbered by their first raw vertex, so the order is that of the file.
+///
+/// Space is cut into cells, and those hashed into lists. Lists may mix cells, since the distance alone
+/// decides: the cells, and the seed of the hash, only decide how long it takes.
 fn weld_positions(raw: &[[f32; 3]], tolerance: f64) -> (Vec<u32>, Vec<[f32; 3]>) {
-    // A cell twice as wide as the tolerance: a match lies in the same cell or one beside it.
-    let width = (2.0 * tolerance).max(f64::MIN_POSITIVE);
-    let cell_of = |p: &[f32; 3]| p.map(|x| (f64::from(x) / width).floor() as i64);
+    // Wide enough that most vertices need to look into their own cell only, narrow enough that few
+    // cells hold several vertices.
+    let per_cell = 1.0 / (32.0 * tolerance).max(f64::MIN_POSITIVE);
+    // A little farther than the tolerance: rounding must hide no match in the next cell.
+    let reach = 1.001 * tolerance;
+    let cell_along = |x: f64| (x * per_cell) as i64;
     let near = |p: &[f32; 3], q: &[f32; 3]| {
         (0..3)
             .map(|i| (f64::from(p[i]) - f64::from(q[i])).powi(2))
             .sum::<f64>()
             <= tolerance * tolerance
     };
-    let mut cells: HashMap<[i64; 3], Vec<u32>> = HashMap::with_capacity(raw.len());
-    let mut positions: Vec<[f32; 3]> = Vec::new();
+    // Seeded, so that no file can be made to fill one list.
+    let hasher = foldhash::fast::RandomState::default();
+    let mask = (2 * raw.len()).next_power_of_two() - 1;
+    let list_of = |[x, y, z]: [i64; 3]| hasher.hash_one((x, y, z)) as usize & mask;
+    let cells_of = |p: &[f32; 3]| {
+        p.map(f64::from)
+            .map(|x| cell_along(x - reach)..=cell_along(x + reach))
+    };
+    // The list that a vertex needs to look through, `None` if there are several.
+    let only: Vec<Option<u32>> = raw
+        .par_iter()
+        .map(|p| {
+            let cells = cells_of(p);
+            let is_one = cells.iter().all(|along| along.start() == along.end());
+            is_one.then(|| list_of(cells.map(|along| *along.start())) as u32)
+        })
+        .collect();
+    // The newest vertex of each list, and for each vertex the one before it in its list.
+    let mut newest = vec![u32::MAX; mask + 1];
+    let mut older: Vec<u32> = Vec::with_capacity(raw.len());
+    let mut positions: Vec<[f32; 3]> = Vec::with_capacity(raw.len());
     let mut welded = Vec::with_capacity(raw.len());
-    for p in raw {
-        let cell = cell_of(p);
-        // Only the cells that the tolerance can reach from here: mostly one.
-        let span: [[i64; 2]; 3] = std::array::from_fn(|i| {
-            let x = f64::from(p[i]);
-            [
-                ((x - tolerance) / width).floor() as i64,
-                ((x + tolerance) / width).floor() as i64,
-            ]
-        });
-        let mut found: Option<u32> = None;
-        for x in span[0][0]..=span[0][1] {
-            for y in span[1][0]..=span[1][1] {
-                for z in span[2][0]..=span[2][1] {
-                    for &v in cells.get(&[x, y, z]).into_iter().flatten() {
-                        if near(p, &positions[v as usize]) {
-                            found = Some(found.map_or(v, |f| f.min(v)));
+    for (p, &only) in raw.iter().zip(&only) {
+        let mut found = u32::MAX;
+        let mut look = |list: usize| {
+            let mut v = newest[list];
+            while v != u32::MAX {
+                if near(p, &positions[v as usize]) {
+                    found = found.min(v);
+                }
+                v = older[v as usize];
+            }
+        };
+        match only {
+            Some(list) => look(list as usize),
+            None => {
+                let [xs, ys, zs] = cells_of(p);
+                for x in xs {
+                    for y in ys.clone() {
+                        for z in zs.clone() {
+                            look(list_of([x, y, z]));
                         }
                     }
                 }
             }
         }
-        welded.push(found.unwrap_or_else(|| {
-            let v = positions.len() as u32;
+        if found == u32::MAX {
+            found = positions.len() as u32;
             positions.push(*p);
-            cells.entry(cell).or_default().push(v);
-            v
-        }));
+            let list = match only {
+                Some(list) => list as usize,
+                None => list_of(p.map(|x| cell_along(f64::from(x)))),
+            };
+            older.push(std::mem::replace(&mut newest[list], found));
+        }
+        welded.push(found);
     }
     (welded, positions)
 }
 
-fn pieces(rings: &Rings) -> (Vec<u32>, usize) {
-    let mut piece_of = vec![u32::MAX; rings.len()];
+/// Connected pieces, by joined sets: each set is a tree that leads to its lowest vertex.
+fn pieces(vertices: usize, triangles: &[[u32; 3]]) -> (Vec<u32>, usize) {
+    fn lowest(lower: &mut [u32], mut v: u32) -> u32 {
+        while lower[v as usize] != v {
+            let next = lower[lower[v as usize] as usize];
+            lower[v as usize] = next;
+            v = next;
+        }
+        v
+    }
+    let mut lower: Vec<u32> = (0..vertices as u32).collect();
+    for &[a, b, c] in triangles {
+        for (a, b) in [(a, b), (b, c)] {
+            let (a, b) = (lowest(&mut lower, a), lowest(&mut lower, b));
+            lower[a.max(b) as usize] = a.min(b);
+        }
+    }
+    // In rising order the lower vertex has the number of its piece already.
     let mut count = 0;
-    let mut stack = Vec::new();
-    for v in 0..rings.len() {
-        if piece_of[v] != u32::MAX {
-            continue;
-        }
-        piece_of[v] = count;
-        stack.push(v);
-        while let Some(v) = stack.pop() {
-            for &n in rings.of(v) {
-                if piece_of[n as usize] == u32::MAX {
-                    piece_of[n as usize] = count;
-                    stack.push(n as usize);
-                }
+    for v in 0..vertices {
+        lower[v] = match lower[v] {
+            own if own as usize == v => {
+                count += 1;
+                count - 1
             }
-        }
-        count += 1;
+            other => lower[other as usize],
+        };
     }
-    (piece_of, count as usize)
-}
-
-fn border(vertices: usize, triangles: &[[u32; 3]]) -> Vec<bool> {
-    let mut edges: Vec<(u32, u32)> = triangles
-        .iter()
-        .flat_map(|&[a, b, c]| [(a, b), (b, c), (c, a)])
-        .map(|(a, b)| (a.min(b), a.max(b)))
-        .collect();
-    edges.sort_unstable();
-    let mut border = vec![false; vertices];
-    for same in edges.chunk_by(|a, b| a == b) {
-        if same.len() != 2 {
-            border[same[0].0 as usize] = true;
-            border[same[0].1 as usize] = true;
-        }
-    }
-    border
+    (lower, count as usize)
 }
 
 fn areas(positions: &[[f32; 3]], triangles: &[[u32; 3]]) -> Vec<f64> {
