@@ -163,21 +163,15 @@ impl<'a> Accessor<'a> {
         Ok(())
     }
 
-    /// All numbers as integers, element after element.
+    /// All numbers as integers, element after element; negative ones as 0, floats by their bits.
     pub fn integers(&self) -> Result<Vec<u32>, Fault> {
-        self.decode(|component, bytes| match component {
-            Component::I8 => u32::from(bytes[0].cast_signed().max(0).cast_unsigned()),
-            Component::U8 => u32::from(bytes[0]),
-            Component::I16 => u32::from(
-                i16::from_le_bytes([bytes[0], bytes[1]])
-                    .max(0)
-                    .cast_unsigned(),
-            ),
-            Component::U16 => u32::from(u16::from_le_bytes([bytes[0], bytes[1]])),
-            Component::U32 | Component::F32 => {
-                u32::from_le_bytes([bytes[0], bytes[1], bytes[2], bytes[3]])
-            }
-        })
+        match self.component {
+            Component::I8 => self.decode(|b| u32::try_from(i8::from_le_bytes(b)).unwrap_or(0)),
+            Component::U8 => self.decode(|b| u32::from(u8::from_le_bytes(b))),
+            Component::I16 => self.decode(|b| u32::try_from(i16::from_le_bytes(b)).unwrap_or(0)),
+            Component::U16 => self.decode(|b| u32::from(u16::from_le_bytes(b))),
+            Component::U32 | Component::F32 => self.decode(u32::from_le_bytes),
+        }
     }
 
     /// All numbers as floats, element after element; normalised integers by the rule of §3.6.2.2.
@@ -188,7 +182,19 @@ impl<'a> Accessor<'a> {
 
     /// The same with the `normalized` flag overruled.
     pub fn floats_as(&self, normalized: bool) -> Result<Vec<f32>, Fault> {
-        let numbers = self.decode(|component, bytes| number(component, bytes, normalized))?;
+        // The least integers lie a little below −1.
+        let scale = |value: f32, full: f32| match normalized {
+            true => (value / full).max(-1.0),
+            false => value,
+        };
+        let numbers = match self.component {
+            Component::I8 => self.decode(|b| scale(i8::from_le_bytes(b).into(), 127.0)),
+            Component::U8 => self.decode(|b| scale(u8::from_le_bytes(b).into(), 255.0)),
+            Component::I16 => self.decode(|b| scale(i16::from_le_bytes(b).into(), 32767.0)),
+            Component::U16 => self.decode(|b| scale(u16::from_le_bytes(b).into(), 65535.0)),
+            Component::U32 => self.decode(|b| scale(u32::from_le_bytes(b) as f32, u32::MAX as f32)),
+            Component::F32 => self.decode(f32::from_le_bytes),
+        }?;
         match numbers.iter().position(|x| !x.is_finite()) {
             Some(i) => {
                 let (element, found) = (i / self.width, numbers[i].to_string());
@@ -201,24 +207,28 @@ impl<'a> Accessor<'a> {
         }
     }
 
-    fn decode<T: Copy + Default>(
+    /// All numbers, of `SIZE` bytes each.
+    fn decode<const SIZE: usize, T: Copy + Default>(
         &self,
-        read: impl Fn(Component, &[u8]) -> T,
+        read: impl Fn([u8; SIZE]) -> T,
     ) -> Result<Vec<T>, Fault> {
-        let size = self.component.size();
-        let element = size * self.width;
+        let element = SIZE * self.width;
         // `open` proved that this many elements are backed by bytes, or few.
         let mut numbers = vec![T::default(); self.count * self.width];
-        let mut put = |row: usize, bytes: &[u8]| {
-            let row = &mut numbers[row * self.width..(row + 1) * self.width];
-            for (number, bytes) in row.iter_mut().zip(bytes.chunks_exact(size)) {
-                *number = read(self.component, bytes);
+        let put = |numbers: &mut [T], bytes: &[u8]| {
+            for (number, bytes) in numbers.iter_mut().zip(bytes.as_chunks().0) {
+                *number = read(*bytes);
             }
         };
-        if let Some(base) = &self.base {
-            for row in 0..self.count {
-                put(row, &base.bytes[row * base.stride..][..element]);
+        match &self.base {
+            // Most accessors are tightly packed: one run.
+            Some(base) if base.stride == element => put(&mut numbers, base.bytes),
+            Some(base) => {
+                let rows = numbers.chunks_exact_mut(self.width);
+                rows.zip(base.bytes.chunks(base.stride))
+                    .for_each(|(row, bytes)| put(row, bytes));
             }
+            None => {}
         }
         if let Some(sparse) = &self.sparse {
             let mut least = 0;
@@ -234,31 +244,11 @@ impl<'a> Accessor<'a> {
                     ));
                 }
                 least = row + 1;
-                put(row, &sparse.values[i * element..][..element]);
+                let row = &mut numbers[row * self.width..][..self.width];
+                put(row, &sparse.values[i * element..]);
             }
         }
         Ok(numbers)
-    }
-}
-
-fn number(component: Component, bytes: &[u8], normalized: bool) -> f32 {
-    let (value, full) = match component {
-        Component::I8 => (f32::from(bytes[0].cast_signed()), 127.0),
-        Component::U8 => (f32::from(bytes[0]), 255.0),
-        Component::I16 => (f32::from(i16::from_le_bytes([bytes[0], bytes[1]])), 32767.0),
-        Component::U16 => (f32::from(u16::from_le_bytes([bytes[0], bytes[1]])), 65535.0),
-        Component::U32 => {
-            let value = u32::from_le_bytes([bytes[0], bytes[1], bytes[2], bytes[3]]);
-            (value as f32, u32::MAX as f32)
-        }
-        Component::F32 => {
-            return f32::from_le_bytes([bytes[0], bytes[1], bytes[2], bytes[3]]);
-        }
-    };
-    if normalized {
-        (value / full).max(-1.0)
-    } else {
-        value
     }
 }
 

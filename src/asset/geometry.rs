@@ -57,7 +57,8 @@ pub(super) struct Primitive {
     pub sets: Vec<(usize, usize)>,
 }
 
-/// Everything that a skin moves; `parts[i].materials` still hold raw vertices.
+/// Everything that a skin moves; `parts[i].materials` lack their vertices still, which are welded ones:
+/// `parts[i].materials[j]` is that of `stretches[i].primitives[j]`.
 #[derive(Default)]
 pub(super) struct Geometry {
     pub raw: Vec<[f32; 3]>,
@@ -146,14 +147,7 @@ impl Geometry {
                 part.masks.push((name, values));
             }
         }
-        let mut corners: Vec<u32> = self.triangles[triangles.clone()]
-            .iter()
-            .flatten()
-            .copied()
-            .collect();
-        corners.sort_unstable();
-        corners.dedup();
-        part.materials.push((material(document, at)?, corners));
+        part.materials.push((material(document, at)?, Vec::new()));
         self.stretches[stretch].primitives.push(Primitive {
             index,
             triangles,

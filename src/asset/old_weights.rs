@@ -1,6 +1,10 @@
 //! The weights that a file already has (glTF 2.0 §3.7.3.3): all sets merged, brought to sums of one, and
 //! averaged over the copies of each welded vertex.
 
+use std::ops::Range;
+
+use rayon::prelude::*;
+
 use super::accessor::{Accessor, Component};
 use super::document::Document;
 use super::geometry::{Geometry, same_count};
@@ -19,11 +23,16 @@ const MOST_SOURCES: usize = 64;
 /// Joint numbers of a character, used or not, 8 bytes each with their weights.
 const MOST_ENTRIES: usize = 1 << 26;
 
+/// Welded vertices that are merged in one go.
+const PARCEL: usize = 4096;
+
 /// Joints and weights of one set of attributes, four a vertex.
 type Set = (Vec<u32>, Vec<f32>);
 
 /// Joints and weights of one stretch of raw vertices.
 struct Source {
+    /// The raw vertex that its first element stands for.
+    first: usize,
     accessors: Vec<(usize, usize)>,
     sets: Vec<Set>,
 }
@@ -46,16 +55,20 @@ pub(super) fn merge(
 ) -> Result<(Weights, Vec<String>), Vec<Fault>> {
     let mut faults = Vec::new();
     let mut odd = Oddities::default();
-    let mut sources: Vec<Vec<Source>> = Vec::new();
+    let mut sources: Vec<Source> = Vec::new();
     let mut entries = 0usize;
-    let mut picks: Vec<u16> = vec![0; geometry.raw.len()];
+    let mut picks: Vec<u32> = vec![0; geometry.raw.len()];
     for (stretch, part) in geometry.stretches.iter().zip(&geometry.parts) {
-        let mut own: Vec<Source> = Vec::new();
+        // Vertices that nothing draws have the first weights of their part.
+        let own = sources.len();
+        picks[part.raw.clone()].fill(own as u32);
         let mut picked = vec![false; part.raw.len()];
         for primitive in &stretch.primitives {
-            let known = own.iter().position(|s| s.accessors == primitive.sets);
+            let known = sources[own..]
+                .iter()
+                .position(|s| s.accessors == primitive.sets);
             let source = match known {
-                Some(source) => source,
+                Some(known) => own + known,
                 None => {
                     let path = format!(
                         "meshes[{}].primitives[{}]",
@@ -63,7 +76,7 @@ pub(super) fn merge(
                     );
                     match read(document, &path, &primitive.sets, part.raw.len(), &mut odd) {
                         Ok(sets)
-                            if own.len() == MOST_SOURCES || {
+                            if sources.len() - own == MOST_SOURCES || {
                                 entries += sets.iter().map(|(ids, _)| ids.len()).sum::<usize>();
                                 entries > MOST_ENTRIES
                             } =>
@@ -79,7 +92,8 @@ pub(super) fn merge(
                             ));
                             return Err(faults);
                         }
-                        Ok(sets) => own.push(Source {
+                        Ok(sets) => sources.push(Source {
+                            first: part.raw.start,
                             accessors: primitive.sets.clone(),
                             sets,
                         }),
@@ -88,7 +102,7 @@ pub(super) fn merge(
                             continue;
                         }
                     }
-                    own.len() - 1
+                    sources.len() - 1
                 }
             };
             // The first primitive that draws a vertex decides whose weights it has.
@@ -98,38 +112,40 @@ pub(super) fn merge(
             {
                 let raw = corner as usize;
                 if !std::mem::replace(&mut picked[raw - part.raw.start], true) {
-                    picks[raw] = source as u16;
+                    picks[raw] = source as u32;
                 }
             }
         }
-        sources.push(own);
     }
     if !faults.is_empty() {
         return Err(faults);
     }
 
-    let mut row = Vec::new();
-    let mut rows: Vec<(u32, u16, f64)> = Vec::new();
-    let mut copies = vec![0u32; surface.len()];
-    for (own, part) in sources.iter().zip(&geometry.parts) {
-        for raw in part.raw.clone() {
-            let source = &own[usize::from(picks[raw])];
-            let welded = surface.welded[raw];
-            if let Err(fault) = merged_row(document, source, raw - part.raw.start, joints, &mut row)
-            {
-                // One bad vertex tells enough about its accessor.
-                return Err(vec![fault]);
-            }
-            let sum: f64 = row.iter().map(|&(_, value)| value).sum();
-            if sum > 0.0 {
-                odd.off_sums += usize::from((sum - 1.0).abs() > SUM_NOTE);
-                copies[welded as usize] += 1;
-                rows.extend(row.iter().map(|&(j, value)| (welded, j, value / sum)));
-            }
-        }
+    let raw = 0..geometry.raw.len();
+    let source_of = |raw: usize| &sources[picks[raw] as usize];
+    let wrong = |raw| source_of(raw).wrong_joint(document, raw, joints);
+    // One bad vertex tells enough about its accessor.
+    if let Some(fault) = raw.into_par_iter().find_map_first(wrong) {
+        return Err(vec![fault]);
     }
-    let weights = weld(rows, &copies, &mut odd);
-    Ok((weights, odd.notes()))
+    let copies = Copies::of(surface);
+    let parcel = |vertices: Range<usize>| {
+        let mut parcel = Parcel::default();
+        for vertex in vertices {
+            let of_vertex = copies.of_vertex(vertex).iter().map(|&raw| raw as usize);
+            parcel.add(of_vertex.map(|raw| (source_of(raw), raw)));
+        }
+        parcel
+    };
+    let parcels: Vec<Parcel> = (0..surface.len().div_ceil(PARCEL))
+        .into_par_iter()
+        .map(|n| parcel(n * PARCEL..surface.len().min((n + 1) * PARCEL)))
+        .collect();
+    for parcel in &parcels {
+        odd.off_sums += parcel.off_sums;
+        odd.weightless += parcel.weightless;
+    }
+    Ok((weights(&parcels, surface.len()), odd.notes()))
 }
 
 impl Oddities {
@@ -196,72 +212,140 @@ fn read(
         .collect()
 }
 
-/// The joints of a raw vertex over all sets, each once.
-fn merged_row(
-    document: &Document,
-    source: &Source,
-    vertex: usize,
-    joints: usize,
-    row: &mut Vec<(u16, f64)>,
-) -> Result<(), Fault> {
-    row.clear();
-    for (set, (ids, values)) in source.sets.iter().enumerate() {
-        for slot in 4 * vertex..4 * vertex + 4 {
-            let (id, value) = (ids[slot], f64::from(values[slot]));
-            // Slots without weight may hold anything.
-            if value == 0.0 {
-                continue;
-            }
-            // A skeleton has 65,536 joints at most, so that the number fits below.
-            if id as usize >= joints {
-                return Err(document
-                    .item("accessors", source.accessors[set].0)
-                    .found(
-                        format!("joint numbers below {joints}, the joints of the skin"),
-                        format!("{id} at element {vertex}"),
-                    )
-                    .remedy("bind the mesh again in the program that wrote the file"));
-            }
+impl Source {
+    /// The entries of a raw vertex that carry weight, with the number of their set; slots without
+    /// weight may hold anything.
+    fn entries(&self, raw: usize) -> impl Iterator<Item = (usize, u32, f64)> {
+        let slots = 4 * (raw - self.first)..4 * (raw - self.first + 1);
+        self.sets.iter().enumerate().flat_map(move |(n, set)| {
+            let (ids, values) = (&set.0[slots.clone()], &set.1[slots.clone()]);
+            let entries = ids.iter().zip(values);
+            entries
+                .filter(|(_, value)| **value != 0.0)
+                .map(move |(&id, &value)| (n, id, f64::from(value)))
+        })
+    }
+
+    /// The fault of a raw vertex that names a joint beyond the skin.
+    fn wrong_joint(&self, document: &Document, raw: usize, joints: usize) -> Option<Fault> {
+        let (set, id, _) = self
+            .entries(raw)
+            .find(|&(_, id, _)| id as usize >= joints)?;
+        let fault = document.item("accessors", self.accessors[set].0).found(
+            format!("joint numbers below {joints}, the joints of the skin"),
+            format!("{id} at element {}", raw - self.first),
+        );
+        Some(fault.remedy("bind the mesh again in the program that wrote the file"))
+    }
+
+    /// The joints of a raw vertex over all sets, each once; none is beyond the skin.
+    fn merged(&self, raw: usize, row: &mut Vec<(u16, f64)>) {
+        row.clear();
+        for (_, id, value) in self.entries(raw) {
             match row.iter_mut().find(|(known, _)| u32::from(*known) == id) {
                 Some((_, sum)) => *sum += value,
+                // A skeleton has 65,536 joints at most.
                 None => row.push((id as u16, value)),
             }
         }
     }
-    Ok(())
 }
 
-/// Averages rows over the copies of each welded vertex.
-fn weld(mut rows: Vec<(u32, u16, f64)>, copies: &[u32], odd: &mut Oddities) -> Weights {
-    // Stable: values of one joint are summed in file order, whatever the machine.
-    rows.sort_by_key(|&(vertex, joint, _)| (vertex, joint));
-    let mut merged: Vec<(u32, u16, f64)> = Vec::new();
-    for same in rows.chunk_by(|a, b| (a.0, a.1) == (b.0, b.1)) {
-        let sum: f64 = same.iter().map(|&(_, _, value)| value).sum();
-        merged.push((same[0].0, same[0].1, sum));
-    }
-    let of_vertices: Vec<&mut [(u32, u16, f64)]> = merged.chunk_by_mut(|a, b| a.0 == b.0).collect();
-    let slots = of_vertices
-        .iter()
-        .map(|row| row.len())
-        .max()
-        .unwrap_or(1)
-        .min(MOST_INFLUENCES);
-    let mut entries = vec![(JointId(0), 0.0f32); copies.len() * slots];
-    for row in of_vertices {
-        row.sort_by(|a, b| b.2.total_cmp(&a.2).then(a.1.cmp(&b.1)));
-        let kept = &row[..row.len().min(slots)];
-        let sum: f64 = kept.iter().map(|&(_, _, value)| value).sum();
-        let begin = kept[0].0 as usize * slots;
-        for (entry, &(_, joint, value)) in entries[begin..].iter_mut().zip(kept) {
-            *entry = (JointId(joint), (value / sum) as f32);
+/// The raw vertices of each welded one, in the order of the file.
+struct Copies {
+    starts: Vec<u32>,
+    raw: Vec<u32>,
+}
+
+impl Copies {
+    fn of(surface: &Surface) -> Self {
+        let mut starts = vec![0u32; surface.len() + 1];
+        for &v in &surface.welded {
+            starts[v as usize + 1] += 1;
         }
-    }
-    for (vertex, &copies) in copies.iter().enumerate() {
-        if copies == 0 {
-            entries[vertex * slots] = (JointId(0), 1.0);
-            odd.weightless += 1;
+        for v in 0..surface.len() {
+            starts[v + 1] += starts[v];
         }
+        let mut next = starts.clone();
+        let mut raw = vec![0u32; surface.welded.len()];
+        for (r, &v) in surface.welded.iter().enumerate() {
+            raw[next[v as usize] as usize] = r as u32;
+            next[v as usize] += 1;
+        }
+        Self { starts, raw }
     }
+
+    fn of_vertex(&self, vertex: usize) -> &[u32] {
+        &self.raw[self.starts[vertex] as usize..self.starts[vertex + 1] as usize]
+    }
+}
+
+/// The merged weights of consecutive welded vertices.
+#[derive(Default)]
+struct Parcel {
+    /// For each vertex, how many of the entries are its own.
+    lens: Vec<usize>,
+    entries: Vec<(JointId, f32)>,
+    off_sums: usize,
+    weightless: usize,
+    /// What `add` works in.
+    row: Vec<(u16, f64)>,
+    gathered: Vec<(u16, f64)>,
+}
+
+impl Parcel {
+    /// Averages the rows of a welded vertex's copies.
+    fn add<'a>(&mut self, copies: impl Iterator<Item = (&'a Source, usize)>) {
+        self.gathered.clear();
+        for (source, raw) in copies {
+            source.merged(raw, &mut self.row);
+            let sum: f64 = self.row.iter().map(|&(_, value)| value).sum();
+            if sum > 0.0 {
+                self.off_sums += usize::from((sum - 1.0).abs() > SUM_NOTE);
+                let shares = self.row.iter().map(|&(joint, value)| (joint, value / sum));
+                self.gathered.extend(shares);
+            }
+        }
+        if self.gathered.is_empty() {
+            self.weightless += 1;
+            self.gathered.push((0, 1.0));
+        }
+        // Stable: values of one joint are summed in file order, whatever the machine.
+        self.gathered.sort_by_key(|&(joint, _)| joint);
+        self.gathered.dedup_by(|next, first| {
+            let is_same = next.0 == first.0;
+            if is_same {
+                first.1 += next.1;
+            }
+            is_same
+        });
+        self.gathered
+            .sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+        self.gathered.truncate(MOST_INFLUENCES);
+        let sum: f64 = self.gathered.iter().map(|&(_, value)| value).sum();
+        let kept = self
+            .gathered
+            .iter()
+            .map(|&(joint, value)| (JointId(joint), (value / sum) as f32));
+        self.entries.extend(kept);
+        self.lens.push(self.gathered.len());
+    }
+}
+
+fn weights(parcels: &[Parcel], vertices: usize) -> Weights {
+    let lens = parcels.iter().flat_map(|parcel| &parcel.lens);
+    let slots = lens.copied().max().unwrap_or(1);
+    let mut entries = vec![(JointId(0), 0.0f32); vertices * slots];
+    entries
+        .par_chunks_mut(PARCEL * slots)
+        .zip(parcels)
+        .for_each(|(rows, parcel)| {
+            let mut from = &parcel.entries[..];
+            for (row, &len) in rows.chunks_exact_mut(slots).zip(&parcel.lens) {
+                let (own, rest) = from.split_at(len);
+                row[..len].copy_from_slice(own);
+                from = rest;
+            }
+        });
     Weights::new(slots, entries)
 }

@@ -235,17 +235,7 @@ pub(super) fn assemble(
         notes.extend(more);
         Some(weights)
     };
-    for (_, corners) in geometry
-        .parts
-        .iter_mut()
-        .flat_map(|part| &mut part.materials)
-    {
-        for v in corners.iter_mut() {
-            *v = surface.welded[*v as usize];
-        }
-        corners.sort_unstable();
-        corners.dedup();
-    }
+    fill_materials(&mut geometry, &surface);
     let saved_pose = skins::saved_pose(nodes, &skeleton, surface.diagonal());
     if let Some(saved) = saved_pose {
         notes.push(format!(
@@ -282,6 +272,22 @@ pub(super) fn assemble(
             tie,
         },
     }))
+}
+
+/// Gives each material the welded vertices that are drawn in it, each once, in rising order.
+fn fill_materials(geometry: &mut Geometry, surface: &Surface) {
+    let mut seen = vec![false; surface.len()];
+    for (part, stretch) in geometry.parts.iter_mut().zip(&geometry.stretches) {
+        for ((_, vertices), primitive) in part.materials.iter_mut().zip(&stretch.primitives) {
+            let corners = geometry.triangles[primitive.triangles.clone()].as_flattened();
+            let welded = corners.iter().map(|&raw| surface.welded[raw as usize]);
+            vertices.extend(welded.filter(|&v| !std::mem::replace(&mut seen[v as usize], true)));
+            for &v in vertices.iter() {
+                seen[v as usize] = false;
+            }
+            vertices.sort_unstable();
+        }
+    }
 }
 
 /// The paths of triangle primitives without joints.
