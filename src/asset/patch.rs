@@ -232,7 +232,8 @@ impl Patch {
                 continue;
             }
             let old = &self.document.buffers[buffer].bytes;
-            let mut bytes = Vec::with_capacity(old.len());
+            // The only copy, if this is the home of what is new.
+            let mut bytes = self.with_room(old.len());
             let mut from = 0;
             for cut in &cuts {
                 bytes.extend(&old[from..cut.start]);
@@ -275,10 +276,16 @@ impl Patch {
             return Ok(());
         }
         let home = self.home()?;
-        let mut bytes = self.document.buffers[home].bytes.as_ref().clone();
+        // Bytes that were cut are nobody else's yet.
+        let old = std::mem::take(&mut self.document.buffers[home].bytes);
+        let mut bytes = Arc::try_unwrap(old).unwrap_or_else(|shared| {
+            let mut copy = self.with_room(shared.len());
+            copy.extend_from_slice(&shared);
+            copy
+        });
         bytes.resize(bytes.len().next_multiple_of(ALIGNMENT), 0);
         let base = bytes.len();
-        bytes.append(&mut self.fresh);
+        bytes.extend_from_slice(&self.fresh);
         self.set_bytes(home, bytes)?;
         for &(view, offset) in &self.fresh_views {
             let view = &mut self.document.json["bufferViews"][view];
@@ -286,6 +293,11 @@ impl Patch {
             view["byteOffset"] = json!(base + offset);
         }
         Ok(())
+    }
+
+    /// An empty buffer for so many old bytes, and what is new behind them.
+    fn with_room(&self, old: usize) -> Vec<u8> {
+        Vec::with_capacity(old + ALIGNMENT + self.fresh.len())
     }
 
     /// The buffer that new bytes go to; made if there is none.

@@ -4,6 +4,7 @@
 use std::collections::HashMap;
 
 use nalgebra::Matrix4;
+use rayon::prelude::*;
 use serde_json::{Map, Value, json};
 
 use super::accessor::Component;
@@ -135,20 +136,21 @@ impl Layout {
             .check(loaded.character.skeleton.joints().len())
             .map_err(|broken| fault("valid weights".into(), broken.to_string()))?;
         let steps = f64::from(format.steps());
-        let mut highest = 0;
-        for vertex in 0..vertices {
-            let mut sum = 0.0;
-            for (joint, value) in weights.of(vertex) {
-                highest = highest.max(joint.0);
-                sum += on_grid(value, steps);
-            }
-            if sum != steps {
-                return Err(fault(
-                    format!("weights in whole steps that sum to {steps}"),
-                    format!("{sum} at vertex {vertex}"),
-                ));
-            }
+        let sum = |vertex: usize| -> f64 {
+            let values = weights.of(vertex).map(|(_, value)| on_grid(value, steps));
+            values.sum()
+        };
+        let all = || (0..vertices).into_par_iter();
+        if let Some(vertex) = all().find_first(|&vertex| sum(vertex) != steps) {
+            return Err(fault(
+                format!("weights in whole steps that sum to {steps}"),
+                format!("{} at vertex {vertex}", sum(vertex)),
+            ));
         }
+        let highest = all()
+            .flat_map_iter(|vertex| weights.of(vertex).map(|(joint, _)| joint.0))
+            .max()
+            .unwrap_or(0);
         Ok(Self {
             sets: weights.most_influences().div_ceil(SET).max(1),
             joint: if highest > u16::from(u8::MAX) {
@@ -330,34 +332,37 @@ struct Bytes {
 
 fn encode(raw: &[u32], weights: &Weights, layout: &Layout, format: WeightFormat) -> Vec<Bytes> {
     let steps = f64::from(format.steps());
-    let mut sets: Vec<Bytes> = (0..layout.sets)
-        .map(|_| Bytes {
-            joints: Vec::with_capacity(raw.len() * SET * layout.joint.size()),
-            weights: Vec::with_capacity(raw.len() * SET * format.component().size()),
-        })
-        .collect();
-    for &welded in raw {
-        let mut entries = weights.of(welded as usize);
-        for set in &mut sets {
-            for _ in 0..SET {
-                let (joint, value) = entries
-                    .next()
-                    .map_or((0, 0.0), |(joint, value)| (joint.0, value));
-                let joint = joint.to_le_bytes();
-                set.joints.extend(&joint[..layout.joint.size()]);
+    let (joint_size, weight_size) = (layout.joint.size(), format.component().size());
+    let encode_set = |set: usize| {
+        let mut bytes = Bytes {
+            joints: vec![0; raw.len() * SET * joint_size],
+            weights: vec![0; raw.len() * SET * weight_size],
+        };
+        let rows = bytes
+            .joints
+            .par_chunks_exact_mut(SET * joint_size)
+            .zip(bytes.weights.par_chunks_exact_mut(SET * weight_size));
+        rows.zip(raw).for_each(|((joints, values), &welded)| {
+            let slots = joints
+                .chunks_exact_mut(joint_size)
+                .zip(values.chunks_exact_mut(weight_size));
+            let entries = weights.of(welded as usize).skip(set * SET);
+            for ((joint_bytes, value_bytes), (joint, value)) in slots.zip(entries) {
+                joint_bytes.copy_from_slice(&joint.0.to_le_bytes()[..joint_size]);
                 match format {
                     // `Layout::of` proved that the steps fit.
-                    WeightFormat::U8 => set.weights.push(on_grid(value, steps) as u8),
+                    WeightFormat::U8 => value_bytes[0] = on_grid(value, steps) as u8,
                     WeightFormat::U16 => {
                         let step = on_grid(value, steps) as u16;
-                        set.weights.extend(step.to_le_bytes());
+                        value_bytes.copy_from_slice(&step.to_le_bytes());
                     }
-                    WeightFormat::F32 => set.weights.extend(value.to_le_bytes()),
+                    WeightFormat::F32 => value_bytes.copy_from_slice(&value.to_le_bytes()),
                 }
             }
-        }
-    }
-    sets
+        });
+        bytes
+    };
+    (0..layout.sets).map(encode_set).collect()
 }
 
 fn add_set(
