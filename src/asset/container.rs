@@ -1,5 +1,6 @@
 //! The outer shell of a file: GLB header and chunks (glTF 2.0 §4.4), or plain JSON.
 
+use std::borrow::Cow;
 use std::path::Path;
 
 use serde_json::Value;
@@ -37,7 +38,7 @@ pub(super) struct Shell {
 }
 
 /// Takes a file apart; the kind is told by its first four bytes, never by its name.
-pub(super) fn open(path: &Path, bytes: &[u8]) -> Result<Shell, Fault> {
+pub(super) fn open(path: &Path, bytes: Vec<u8>) -> Result<Shell, Fault> {
     if bytes.starts_with(MAGIC) {
         open_glb(path, bytes)
     } else {
@@ -57,14 +58,14 @@ pub(super) fn open(path: &Path, bytes: &[u8]) -> Result<Shell, Fault> {
         }
         Ok(Shell {
             container: Container::Gltf,
-            json: parse(path, bytes)?,
+            json: parse(path, &bytes)?,
             bin: None,
             chunks: Vec::new(),
         })
     }
 }
 
-fn open_glb(path: &Path, bytes: &[u8]) -> Result<Shell, Fault> {
+fn open_glb(path: &Path, mut bytes: Vec<u8>) -> Result<Shell, Fault> {
     let cut = |part: String, expected: String, found: String| {
         Fault::new(path, part, expected, found)
             .remedy("the file is damaged or was cut short: export or copy it again")
@@ -76,7 +77,7 @@ fn open_glb(path: &Path, bytes: &[u8]) -> Result<Shell, Fault> {
             format!("{} bytes", bytes.len()),
         ));
     }
-    let version = word(bytes, 4);
+    let version = word(&bytes, 4);
     if version != VERSION {
         return Err(Fault::new(
             path,
@@ -86,7 +87,7 @@ fn open_glb(path: &Path, bytes: &[u8]) -> Result<Shell, Fault> {
         )
         .remedy("export as glTF 2.0"));
     }
-    let length = word(bytes, 8) as usize;
+    let length = word(&bytes, 8) as usize;
     if length != bytes.len() {
         return Err(cut(
             "bytes 8..12".into(),
@@ -105,7 +106,7 @@ fn open_glb(path: &Path, bytes: &[u8]) -> Result<Shell, Fault> {
                 format!("{rest} bytes"),
             ));
         }
-        let (length, kind) = (word(bytes, offset) as usize, word(bytes, offset + 4));
+        let (length, kind) = (word(&bytes, offset) as usize, word(&bytes, offset + 4));
         if length > rest - CHUNK_HEADER {
             return Err(cut(
                 format!("bytes {offset}..{}", offset + 4),
@@ -113,11 +114,11 @@ fn open_glb(path: &Path, bytes: &[u8]) -> Result<Shell, Fault> {
                 format!("{length}"),
             ));
         }
-        let begin = offset + CHUNK_HEADER;
-        let content = &bytes[begin..begin + length];
+        let range = offset + CHUNK_HEADER..offset + CHUNK_HEADER + length;
+        let content = &bytes[range.clone()];
         match (number, kind) {
             (0, JSON) => json = Some(parse(path, content)?),
-            (1, BIN) => bin = Some(content.to_vec()),
+            (1, BIN) => bin = Some(range),
             (0, _) => {
                 return Err(cut(
                     "bytes 16..20".into(),
@@ -130,7 +131,7 @@ fn open_glb(path: &Path, bytes: &[u8]) -> Result<Shell, Fault> {
                 bytes: content.to_vec(),
             }),
         }
-        offset = begin + length;
+        offset += CHUNK_HEADER + length;
         number += 1;
     }
     let json = json.ok_or_else(|| {
@@ -140,6 +141,12 @@ fn open_glb(path: &Path, bytes: &[u8]) -> Result<Shell, Fault> {
             "no chunk at all".into(),
         )
     })?;
+    // The bytes of the file become those of the chunk: it may be most of a large file.
+    let bin = bin.map(|range| {
+        bytes.truncate(range.end);
+        bytes.drain(..range.start);
+        bytes
+    });
     Ok(Shell {
         container: Container::Glb,
         json,
@@ -148,31 +155,39 @@ fn open_glb(path: &Path, bytes: &[u8]) -> Result<Shell, Fault> {
     })
 }
 
-/// Puts a GLB together: JSON padded with spaces, BIN with zeros (§4.4.3). `None` if it would be
-/// longer than its header can say, 4 GiB.
-pub(super) fn glb(json: &Value, bin: Option<&[u8]>, chunks: &[Chunk]) -> Option<Vec<u8>> {
+/// The parts of a GLB, one after the other: JSON padded with spaces, BIN with zeros (§4.4.3). `None` if
+/// it would be longer than its header can say, 4 GiB.
+pub(super) fn glb<'a>(
+    json: &Value,
+    bin: Option<&'a [u8]>,
+    chunks: &'a [Chunk],
+) -> Option<Vec<Cow<'a, [u8]>>> {
     let mut text = json.to_string().into_bytes();
     text.resize(text.len().next_multiple_of(4), b' ');
-    let mut parts: Vec<(u32, &[u8])> = vec![(JSON, &text)];
-    parts.extend(bin.map(|bin| (BIN, bin)));
-    parts.extend(chunks.iter().map(|chunk| (chunk.kind, &chunk.bytes[..])));
+    let mut contents: Vec<(u32, Cow<[u8]>)> = vec![(JSON, text.into())];
+    contents.extend(bin.map(|bin| (BIN, bin.into())));
+    contents.extend(
+        chunks
+            .iter()
+            .map(|chunk| (chunk.kind, (&chunk.bytes).into())),
+    );
     let padded = |bytes: &[u8]| bytes.len().next_multiple_of(4);
     let total = HEADER
-        + parts
+        + contents
             .iter()
             .map(|(_, bytes)| CHUNK_HEADER + padded(bytes))
             .sum::<usize>();
-    let mut file = Vec::with_capacity(total);
-    file.extend(MAGIC);
-    file.extend(VERSION.to_le_bytes());
-    file.extend(u32::try_from(total).ok()?.to_le_bytes());
-    for (kind, bytes) in parts {
-        file.extend(u32::try_from(padded(bytes)).ok()?.to_le_bytes());
-        file.extend(kind.to_le_bytes());
-        file.extend(bytes);
-        file.resize(file.len().next_multiple_of(4), 0);
+    let mut header = MAGIC.to_vec();
+    header.extend(VERSION.to_le_bytes());
+    header.extend(u32::try_from(total).ok()?.to_le_bytes());
+    let mut parts: Vec<Cow<[u8]>> = vec![header.into()];
+    for (kind, bytes) in contents {
+        let mut header = u32::try_from(padded(&bytes)).ok()?.to_le_bytes().to_vec();
+        header.extend(kind.to_le_bytes());
+        let padding = &[0; 3][..padded(&bytes) - bytes.len()];
+        parts.extend([header.into(), bytes, padding.into()]);
     }
-    Some(file)
+    Some(parts)
 }
 
 fn parse(path: &Path, bytes: &[u8]) -> Result<Value, Fault> {

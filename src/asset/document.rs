@@ -48,6 +48,9 @@ pub(super) enum Source {
     Absent,
 }
 
+/// Gives the bytes of a file beside the document that are in memory already.
+pub(super) type AtHand<'a> = dyn Fn(&Path) -> Option<Arc<Vec<u8>>> + 'a;
+
 /// The top-level arrays of objects (§5.17).
 const ARRAYS: &[&str] = &[
     "accessors",
@@ -113,15 +116,11 @@ impl Document {
     /// # Errors
     /// As [`Document::open`].
     pub fn from_bytes(path: &Path, bytes: Vec<u8>) -> Result<Self, Error> {
-        Self::read(path, &bytes, &|_| None)
+        Self::read(path, bytes, &|_| None)
     }
 
     /// Reads a document, taking resources from `at_hand` before the disk.
-    pub(super) fn read(
-        path: &Path,
-        bytes: &[u8],
-        at_hand: &dyn Fn(&Path) -> Option<Vec<u8>>,
-    ) -> Result<Self, Error> {
+    pub(super) fn read(path: &Path, bytes: Vec<u8>, at_hand: &AtHand) -> Result<Self, Error> {
         let shell = container::open(path, bytes)?;
         let root = At::root(path, &shell.json);
         let mut faults = shape_faults(&root);
@@ -232,16 +231,12 @@ fn extension_faults(root: &At) -> Vec<Fault> {
     faults
 }
 
-fn buffer(
-    at: &At,
-    bin: Option<Vec<u8>>,
-    at_hand: &dyn Fn(&Path) -> Option<Vec<u8>>,
-) -> Result<Buffer, Fault> {
+fn buffer(at: &At, bin: Option<Vec<u8>>, at_hand: &AtHand) -> Result<Buffer, Fault> {
     let length = at.get("byteLength");
     let bytes_expected = length.integer("the buffer's length in bytes")?;
     let uri = at.get("uri");
     let (mut bytes, source) = match (uri.value, bin) {
-        (Value::Null, Some(bin)) => (bin, Source::Bin),
+        (Value::Null, Some(bin)) => (Arc::new(bin), Source::Bin),
         // Filled by an extension, or by nobody: a fault only for whoever reads it.
         (Value::Null, None) => {
             return Ok(Buffer {
@@ -250,7 +245,7 @@ fn buffer(
             });
         }
         (Value::String(text), _) => match resources::classify(text) {
-            Uri::Data(bytes) => (bytes, Source::Data),
+            Uri::Data(bytes) => (Arc::new(bytes), Source::Data),
             Uri::Relative(relative) => {
                 (external(&uri, &relative, at_hand)?, Source::File(relative))
             }
@@ -275,18 +270,13 @@ fn buffer(
             )
             .remedy("the buffer was cut short: export or copy the file again"));
     }
-    bytes.truncate(bytes_expected as usize);
-    Ok(Buffer {
-        bytes: Arc::new(bytes),
-        source,
-    })
+    if (bytes.len() as u64) > bytes_expected {
+        Arc::make_mut(&mut bytes).truncate(bytes_expected as usize);
+    }
+    Ok(Buffer { bytes, source })
 }
 
-fn external(
-    uri: &At,
-    relative: &Path,
-    at_hand: &dyn Fn(&Path) -> Option<Vec<u8>>,
-) -> Result<Vec<u8>, Fault> {
+fn external(uri: &At, relative: &Path, at_hand: &AtHand) -> Result<Arc<Vec<u8>>, Fault> {
     if let Some(bytes) = at_hand(relative) {
         return Ok(bytes);
     }
@@ -295,5 +285,7 @@ fn external(
             .remedy("copy the buffer file along with the document")
     };
     let real = resources::locate(resources::folder_of(uri.file), relative).map_err(wrong)?;
-    std::fs::read(&real).map_err(|error| wrong(format!("{}: {error}", relative.display())))
+    let bytes =
+        std::fs::read(&real).map_err(|error| wrong(format!("{}: {error}", relative.display())))?;
+    Ok(Arc::new(bytes))
 }

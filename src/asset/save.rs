@@ -1,5 +1,6 @@
 //! Files are replaced whole or not at all: written beside the target, read back, compared, renamed.
 
+use std::borrow::Cow;
 use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -56,8 +57,8 @@ pub fn write_atomically(path: &Path, bytes: &[u8]) -> Result<(), Error> {
     put_file(path, &target_of(path)?, bytes, true)
 }
 
-/// Writes the document as `.glb` or `.gltf`, by the ending of the name, after reading the new bytes
-/// back and comparing them.
+/// Writes the document as `.glb` or `.gltf`, by the ending of the name; the new file takes its place
+/// only after it was read back and compared.
 ///
 /// To GLB, all buffers of a `.gltf` become the BIN chunk (names and extras of all but the first are
 /// lost; the standard allows one). To `.gltf`, new bytes go to a data URI if the document has its
@@ -70,7 +71,7 @@ pub fn write_atomically(path: &Path, bytes: &[u8]) -> Result<(), Error> {
 pub fn save(document: &Document, path: &Path) -> Result<(), Error> {
     let target = target_of(path)?;
     let (placed, sides) = place(document, path, container_of(path)?)?;
-    let bytes = match placed.container {
+    let parts = match placed.container {
         Container::Glb => {
             let first = placed.buffers.first();
             let bin = first.filter(|buffer| buffer.source == Source::Bin);
@@ -81,10 +82,14 @@ pub fn save(document: &Document, path: &Path) -> Result<(), Error> {
             )
             .ok_or_else(|| failed(path, "a GLB file holds 4 GiB at most; write .gltf"))?
         }
-        Container::Gltf => serde_json::to_vec_pretty(&placed.json)
-            .map_err(|error| failed(path, error.to_string()))?,
+        Container::Gltf => {
+            let text = serde_json::to_vec_pretty(&placed.json);
+            vec![
+                text.map_err(|error| failed(path, error.to_string()))?
+                    .into(),
+            ]
+        }
     };
-    verify(&placed, &sides, path, &bytes)?;
     let copies = copies(document, &placed, &sides, path)?;
     let _guard = writing();
 
@@ -98,7 +103,10 @@ pub fn save(document: &Document, path: &Path) -> Result<(), Error> {
     for (name, content) in &sides {
         litter.put(path, &folder.join(name), content)?;
     }
-    put_file(path, &target, &bytes, true)?;
+    let file = write_beside(path, &target, &parts)?;
+    let there = fs::read(file.path()).map_err(|error| failed(path, error.to_string()))?;
+    verify(&placed, path, there)?;
+    move_into_place(path, &target, file, true)?;
     litter.keep();
     drop_stale(document, &placed, path, &target);
     Ok(())
@@ -160,23 +168,45 @@ fn temporary(path: &Path, target: &Path) -> Result<tempfile::NamedTempFile, Erro
         .map_err(|error| failed(path, error.to_string()))
 }
 
-fn put_file(path: &Path, target: &Path, bytes: &[u8], replace: bool) -> Result<(), Error> {
+/// Writes a file beside the target, part after part, down to the disk.
+fn write_beside(
+    path: &Path,
+    target: &Path,
+    parts: &[Cow<[u8]>],
+) -> Result<tempfile::NamedTempFile, Error> {
     let why = |error: std::io::Error| failed(path, error.to_string());
     let mut file = temporary(path, target)?;
-    file.write_all(bytes).map_err(why)?;
+    for part in parts {
+        file.write_all(part).map_err(why)?;
+    }
     file.as_file().sync_all().map_err(why)?;
+    Ok(file)
+}
+
+/// Renames the file to the target.
+fn move_into_place(
+    path: &Path,
+    target: &Path,
+    file: tempfile::NamedTempFile,
+    replace: bool,
+) -> Result<(), Error> {
     let persisted = if replace {
         file.persist(target)
     } else {
         file.persist_noclobber(target)
     };
-    persisted.map_err(|error| why(error.error))?;
+    persisted.map_err(|error| failed(path, error.error.to_string()))?;
     // The rename itself reaches the disk with the folder; where folders cannot be synced, in time.
     #[cfg(unix)]
     if let Ok(folder) = fs::File::open(folder_of(target)) {
         let _ = folder.sync_all();
     }
     Ok(())
+}
+
+fn put_file(path: &Path, target: &Path, bytes: &[u8], replace: bool) -> Result<(), Error> {
+    let file = write_beside(path, target, &[bytes.into()])?;
+    move_into_place(path, target, file, replace)
 }
 
 /// Files and folders made on the way; removed again unless the whole succeeds.
@@ -340,12 +370,11 @@ fn join(placed: &mut Document, path: &Path) -> Result<(), Error> {
 }
 
 /// Reads the new bytes as any file, and compares.
-fn verify(placed: &Document, sides: &Sides, path: &Path, bytes: &[u8]) -> Result<(), Error> {
+fn verify(placed: &Document, path: &Path, bytes: Vec<u8>) -> Result<(), Error> {
     let at_hand = |relative: &Path| {
-        let side = sides.iter().find(|(name, _)| Path::new(name) == relative);
         let same = |b: &&Buffer| matches!(&b.source, Source::File(file) if file == relative);
-        side.map(|(_, bytes)| bytes.to_vec())
-            .or_else(|| placed.buffers.iter().find(same).map(|b| b.bytes.to_vec()))
+        let buffer = placed.buffers.iter().find(same);
+        buffer.map(|buffer| Arc::clone(&buffer.bytes))
     };
     let wrong = |what: &str| {
         failed(
