@@ -490,10 +490,14 @@ pub(super) fn side_name(stem: &str, bytes: &[u8]) -> String {
 
 /// Whether the file has a name that only `save` gives, to these very bytes.
 pub(super) fn is_side_file(path: &Path, bytes: &[u8]) -> bool {
-    let ending = side_name("", bytes);
-    path.file_name()
-        .and_then(|name| name.to_str())
-        .is_some_and(|name| name.len() > ending.len() && name.ends_with(&ending))
+    let name = path.file_name().and_then(|name| name.to_str());
+    let parts = name
+        .and_then(|name| name.strip_suffix(".bin"))
+        .and_then(|name| name.rsplit_once('.'));
+    // Other names need no hash of all bytes.
+    parts.is_some_and(|(stem, hash)| {
+        !stem.is_empty() && hash.len() == 8 && hash == format!("{:08x}", fnv1a(bytes))
+    })
 }
 
 /// FNV-1a, 32 bits (Fowler, Noll, Vo; RFC 9923).
