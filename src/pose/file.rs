@@ -7,13 +7,14 @@
 //! Each quaternion [x, y, z, w] is a rotation Q in the joint's own bind frame: `local = T·R·Q·S`.
 //! Joints that are not named stay at bind.
 
+use std::collections::{HashMap, HashSet};
 use std::path::Path;
 
 use nalgebra::{Quaternion, UnitQuaternion};
 use serde_json::{Map, Value, json};
 
 use crate::error::{Error, Fault};
-use crate::rig::{Pose, PoseSequence, Skeleton};
+use crate::rig::{JointId, Pose, PoseSequence, Skeleton};
 
 /// A quaternion shorter than this gives no direction.
 const LEAST_NORM: f64 = 1e-6;
@@ -64,8 +65,16 @@ pub fn parse(path: &Path, text: &str, skeletons: &[&Skeleton]) -> Result<Vec<Vec
         )
         .into());
     };
+    // The first of a name, as `Skeleton::find` has it.
+    let ids: Vec<HashMap<&str, JointId>> = skeletons
+        .iter()
+        .map(|skeleton| {
+            let named = |id| (skeleton.joint(id).name.as_str(), id);
+            skeleton.ids().rev().map(named).collect()
+        })
+        .collect();
     let mut faults = Vec::new();
-    let mut unknown = std::collections::HashSet::new();
+    let mut unknown = HashSet::new();
     let mut poses = vec![Vec::new(); skeletons.len()];
     for (index, entry) in list.iter().enumerate() {
         let at = |field: &str| format!("poses[{index}]{field}");
@@ -113,22 +122,22 @@ pub fn parse(path: &Path, text: &str, skeletons: &[&Skeleton]) -> Result<Vec<Vec
         };
         let mut rotations = vec![Vec::new(); skeletons.len()];
         for (joint, value) in joints {
-            let part = at(&format!(".joints[{joint:?}]"));
+            let part = || at(&format!(".joints[{joint:?}]"));
             let Some(rotation) = quaternion(value) else {
                 let expected = "a rotation [x, y, z, w] of four finite numbers, not all zero";
-                faults.push(fault(&part, expected, describe(Some(value))));
+                faults.push(fault(&part(), expected, describe(Some(value))));
                 continue;
             };
             let mut known = false;
-            for (skeleton, rotations) in skeletons.iter().zip(&mut rotations) {
-                if let Some(id) = skeleton.find(joint) {
+            for (ids, rotations) in ids.iter().zip(&mut rotations) {
+                if let Some(&id) = ids.get(joint.as_str()) {
                     rotations.push((id, rotation));
                     known = true;
                 }
             }
             // Once each: the pose file of another skeleton names none of these joints in every pose.
             if !known && unknown.insert(joint) {
-                faults.push(unknown_joint(path, &part, joint, skeletons));
+                faults.push(unknown_joint(path, &part(), joint, skeletons));
             }
         }
         for (own, rotations) in poses.iter_mut().zip(rotations) {
