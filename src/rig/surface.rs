@@ -296,15 +296,16 @@ fn trimmed_diagonal(positions: &[[f32; 3]]) -> f64 {
 /// Groups positions that lie within `tolerance` of the first of their group, the lowest numbered group
 /// first. Welded vertices are numbered by their first raw vertex, so the order is that of the file.
 ///
-/// Space is cut into cells, and those hashed into lists. Lists may mix cells, since the distance alone
-/// decides: the cells, and the seed of the hash, only decide how long it takes.
+/// A hashed grid (Teschner and others, "Optimized Spatial Hashing", 2003): space is cut into cells, and
+/// those are hashed into lists. Lists may mix cells, since the distance alone decides: the cells, and the
+/// seed of the hash, only decide how long it takes.
 fn weld_positions(raw: &[[f32; 3]], tolerance: f64) -> (Vec<u32>, Vec<[f32; 3]>) {
-    // Wide enough that most vertices need to look into their own cell only, narrow enough that few
-    // cells hold several vertices.
-    let per_cell = 1.0 / (32.0 * tolerance).max(f64::MIN_POSITIVE);
+    // Wide enough that most vertices need to look into their own cell only, narrow enough that no file
+    // can crowd one.
+    let per_cell = 1.0 / (16.0 * tolerance).max(f64::MIN_POSITIVE);
     // A little farther than the tolerance: rounding must hide no match in the next cell.
     let reach = 1.001 * tolerance;
-    let cell_along = |x: f64| (x * per_cell) as i64;
+    let cell_along = |x: f64| (x * per_cell).floor() as i64;
     let near = |p: &[f32; 3], q: &[f32; 3]| {
         (0..3)
             .map(|i| (f64::from(p[i]) - f64::from(q[i])).powi(2))
@@ -413,4 +414,78 @@ fn areas(positions: &[[f32; 3]], triangles: &[[u32; 3]]) -> Vec<f64> {
         }
     }
     areas
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::{BTreeMap, BTreeSet};
+
+    use proptest::prelude::*;
+
+    use super::*;
+
+    proptest! {
+        /// Quarters around a tolerance of one or none: matches in a row, on borders of cells and exactly
+        /// at the tolerance.
+        #[test]
+        fn vertices_are_welded_to_the_first_in_reach(
+            quarters in prop::collection::vec(prop::array::uniform3(-70i16..70), 0..300),
+            flat in 0usize..3,
+            tolerance in prop::sample::select(vec![0.0, 1.0]),
+        ) {
+            let raw: Vec<[f32; 3]> = quarters
+                .iter()
+                .map(|q| std::array::from_fn(|i| f32::from(q[i]) / if i < flat { 64.0 } else { 4.0 }))
+                .collect();
+            let mut positions: Vec<[f32; 3]> = Vec::new();
+            let mut welded = Vec::new();
+            for p in &raw {
+                let in_reach = |q: &[f32; 3]| {
+                    (0..3).map(|i| f64::from(p[i] - q[i]).powi(2)).sum::<f64>() <= tolerance
+                };
+                let found = positions.iter().position(in_reach).unwrap_or_else(|| {
+                    positions.push(*p);
+                    positions.len() - 1
+                });
+                welded.push(found as u32);
+            }
+            prop_assert_eq!(weld_positions(&raw, tolerance), (welded, positions));
+        }
+
+        #[test]
+        fn rings_borders_and_pieces_are_those_of_a_plain_count(
+            corners in prop::collection::vec(prop::array::uniform3(0u32..16), 0..20),
+        ) {
+            let triangles: Vec<[u32; 3]> = corners
+                .into_iter()
+                .filter(|[a, b, c]| a != b && b != c && c != a)
+                .collect();
+            let mut edges: BTreeMap<(u32, u32), usize> = BTreeMap::new();
+            for &[a, b, c] in &triangles {
+                for (a, b) in [(a, b), (b, c), (c, a), (b, a), (c, b), (a, c)] {
+                    *edges.entry((a, b)).or_default() += 1;
+                }
+            }
+            let (rings, border) = Rings::of_triangles(16, &triangles);
+            let mut pieces_of: Vec<u32> = (0..16).collect();
+            for _ in 0..16 {
+                for &(a, b) in edges.keys() {
+                    pieces_of[a as usize] = pieces_of[a as usize].min(pieces_of[b as usize]);
+                }
+            }
+            let numbers: Vec<u32> =
+                pieces_of.iter().copied().collect::<BTreeSet<_>>().into_iter().collect();
+            for v in 0..16 {
+                let own = edges.range((v, 0)..=(v, 16));
+                let ring: Vec<u32> = own.clone().map(|(&(_, n), _)| n).collect();
+                prop_assert_eq!(rings.of(v as usize), ring);
+                prop_assert_eq!(border[v as usize], own.into_iter().any(|(_, &count)| count != 2));
+            }
+            let (piece_of, pieces) = pieces(16, &triangles);
+            prop_assert_eq!(pieces, numbers.len());
+            for (piece, lowest) in piece_of.into_iter().zip(pieces_of) {
+                prop_assert_eq!(numbers[piece as usize], lowest);
+            }
+        }
+    }
 }
