@@ -59,10 +59,8 @@ pub(super) fn merge(
     let mut entries = 0usize;
     let mut picks: Vec<u32> = vec![0; geometry.raw.len()];
     for (stretch, part) in geometry.stretches.iter().zip(&geometry.parts) {
-        // Vertices that nothing draws have the first weights of their part.
         let own = sources.len();
-        picks[part.raw.clone()].fill(own as u32);
-        let mut picked = vec![false; part.raw.len()];
+        let mut of_primitives = Vec::new();
         for primitive in &stretch.primitives {
             let known = sources[own..]
                 .iter()
@@ -105,15 +103,17 @@ pub(super) fn merge(
                     sources.len() - 1
                 }
             };
-            // The first primitive that draws a vertex decides whose weights it has.
-            for &corner in geometry.triangles[primitive.triangles.clone()]
-                .iter()
-                .flatten()
-            {
-                let raw = corner as usize;
-                if !std::mem::replace(&mut picked[raw - part.raw.start], true) {
-                    picks[raw] = source as u32;
-                }
+            of_primitives.push((source, primitive));
+        }
+        // Vertices that nothing draws have the first weights of their part; of the others the first
+        // primitive that draws a vertex decides whose weights it has.
+        picks[part.raw.clone()].fill(own as u32);
+        if sources.len() == own + 1 {
+            continue;
+        }
+        for (source, primitive) in of_primitives.into_iter().rev() {
+            for &raw in geometry.triangles[primitive.triangles.clone()].as_flattened() {
+                picks[raw as usize] = source as u32;
             }
         }
     }
