@@ -305,7 +305,8 @@ fn weld_positions(raw: &[[f32; 3]], tolerance: f64) -> (Vec<u32>, Vec<[f32; 3]>)
     let per_cell = 1.0 / (16.0 * tolerance).max(f64::MIN_POSITIVE);
     // A little farther than the tolerance: rounding must hide no match in the next cell.
     let reach = 1.001 * tolerance;
-    let cell_along = |x: f64| (x * per_cell).floor() as i64;
+    // Towards zero, where cells are twice as wide: rounding down costs more.
+    let cell_along = |x: f64| (x * per_cell) as i64;
     let near = |p: &[f32; 3], q: &[f32; 3]| {
         (0..3)
             .map(|i| (f64::from(p[i]) - f64::from(q[i])).powi(2))
@@ -320,13 +321,17 @@ fn weld_positions(raw: &[[f32; 3]], tolerance: f64) -> (Vec<u32>, Vec<[f32; 3]>)
         p.map(f64::from)
             .map(|x| cell_along(x - reach)..=cell_along(x + reach))
     };
-    // The list that a vertex needs to look through, `None` if there are several.
-    let only: Vec<Option<u32>> = raw
+    // The list that a vertex needs to look through, or `u32::MAX` if there are several.
+    let only: Vec<u32> = raw
         .par_iter()
         .map(|p| {
             let cells = cells_of(p);
             let is_one = cells.iter().all(|along| along.start() == along.end());
-            is_one.then(|| list_of(cells.map(|along| *along.start())) as u32)
+            if is_one {
+                list_of(cells.map(|along| *along.start())) as u32
+            } else {
+                u32::MAX
+            }
         })
         .collect();
     // The newest vertex of each list, and for each vertex the one before it in its list.
@@ -345,26 +350,22 @@ fn weld_positions(raw: &[[f32; 3]], tolerance: f64) -> (Vec<u32>, Vec<[f32; 3]>)
                 v = older[v as usize];
             }
         };
-        match only {
-            Some(list) => look(list as usize),
-            None => {
-                let [xs, ys, zs] = cells_of(p);
-                for x in xs {
-                    for y in ys.clone() {
-                        for z in zs.clone() {
-                            look(list_of([x, y, z]));
-                        }
+        if only == u32::MAX {
+            let [xs, ys, zs] = cells_of(p);
+            for x in xs {
+                for y in ys.clone() {
+                    for z in zs.clone() {
+                        look(list_of([x, y, z]));
                     }
                 }
             }
+        } else {
+            look(only as usize);
         }
         if found == u32::MAX {
             found = positions.len() as u32;
             positions.push(*p);
-            let list = match only {
-                Some(list) => list as usize,
-                None => list_of(p.map(|x| cell_along(f64::from(x)))),
-            };
+            let list = list_of(p.map(|x| cell_along(f64::from(x))));
             older.push(std::mem::replace(&mut newest[list], found));
         }
         welded.push(found);
