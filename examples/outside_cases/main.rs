@@ -8,7 +8,9 @@ use std::path::{Path, PathBuf};
 
 use tanyard::asset::{Document, characters};
 use tanyard::bind;
-use tanyard::deform::{Border, LayerKind, LayerOptions, MushOptions, Scratch, Skinning, Stack};
+use tanyard::deform::{
+    Border, LayerKind, LayerOptions, MushOptions, RelaxOptions, Scratch, Skinning, Stack,
+};
 use tanyard::job::{self, Request, Stage, Watch};
 use tanyard::pose::{file, pose_set};
 use tanyard::recipe::Recipe;
@@ -22,6 +24,14 @@ const MUSH: MushOptions = MushOptions {
     pull: 0.5,
     detail: 1.0,
     border: Border::Free,
+};
+
+/// A relax before it.
+const RELAX: RelaxOptions = RelaxOptions {
+    rounds: 8,
+    stretch: 0.6,
+    squash: 0.3,
+    anchor: 0.1,
 };
 
 /// Rounds for characters of one piece: enough that the library expands them. Small separate pieces shrink
@@ -92,6 +102,18 @@ fn write_case(input: &Path, case: &Path) -> Outcome<()> {
     }];
     let mushed = positions(character, Weights::rigid(&joints), &poses, &layers);
     fs::write(case.join("mush.f32"), little_endian(&mushed))?;
+    // Not for a reference, but to compare builds to the bit: layers that run one after the other.
+    let relax = LayerOptions {
+        kind: LayerKind::Relax(RELAX),
+        ..layers[0].clone()
+    };
+    let layered = positions(
+        character,
+        Weights::rigid(&joints),
+        &poses,
+        &[relax, layers[0].clone()],
+    );
+    fs::write(case.join("layers.f32"), little_endian(&layered))?;
     let of_raw = |raw: &u32| -> JointId { joints[*raw as usize] };
     let bind: Vec<u8> = character
         .surface

@@ -17,6 +17,7 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
+#[cfg(not(feature = "portable"))]
 use multiversion::multiversion;
 use rayon::prelude::*;
 
@@ -314,7 +315,7 @@ impl Evaluate for LocalDirect {
     }
 }
 
-#[multiversion(targets("x86_64+avx2"))]
+#[cfg_attr(not(feature = "portable"), multiversion(targets("x86_64+avx2")))]
 fn evaluate(local: &LocalDirect, block: &Block, slots: std::ops::Range<usize>, out: &mut [Point]) {
     let whole = &*local.whole;
     for (slot, out) in slots.zip(out) {

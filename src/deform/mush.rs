@@ -19,6 +19,7 @@
 use std::ops::Range;
 use std::sync::Arc;
 
+#[cfg(not(feature = "portable"))]
 use multiversion::multiversion;
 use rayon::prelude::*;
 use schemars::JsonSchema;
@@ -263,7 +264,7 @@ fn smooth_bind(
 
 /// One step of the filter on a range of vertices; `to` holds what was before, then what comes, of which
 /// `sum` takes its part.
-#[multiversion(targets("x86_64+avx2"))]
+#[cfg_attr(not(feature = "portable"), multiversion(targets("x86_64+avx2")))]
 fn filter_step(
     step: &Step,
     rings: &Rings,
@@ -308,7 +309,7 @@ fn filter_step(
 }
 
 /// `out = shape − what the base joint makes of rest`.
-#[multiversion(targets("x86_64+avx2"))]
+#[cfg_attr(not(feature = "portable"), multiversion(targets("x86_64+avx2")))]
 fn depart(block: &Block, own: &[u16], rest: &[[f32; 3]], shape: &[Point], out: &mut [Point]) {
     for (v, &joint) in own.iter().enumerate() {
         let rigid = block.transform(usize::from(joint), rest[v]);
@@ -321,7 +322,7 @@ fn depart(block: &Block, own: &[u16], rest: &[[f32; 3]], shape: &[Point], out: &
 }
 
 /// `departure += what the base joint makes of rest`.
-#[multiversion(targets("x86_64+avx2"))]
+#[cfg_attr(not(feature = "portable"), multiversion(targets("x86_64+avx2")))]
 fn arrive(block: &Block, own: &[u16], rest: &[[f32; 3]], departure: &mut [Point]) {
     for (v, &joint) in own.iter().enumerate() {
         let rigid = block.transform(usize::from(joint), rest[v]);
@@ -334,7 +335,7 @@ fn arrive(block: &Block, own: &[u16], rest: &[[f32; 3]], departure: &mut [Point]
 }
 
 /// `sum += scale · shape`, on the vertices of `shape`.
-#[multiversion(targets("x86_64+avx2"))]
+#[cfg_attr(not(feature = "portable"), multiversion(targets("x86_64+avx2")))]
 fn add_scaled(scale: f32, shape: &[Point], sum: &mut [Point]) {
     for (sum, point) in sum.iter_mut().zip(shape) {
         for l in 0..LANES {
@@ -347,7 +348,7 @@ fn add_scaled(scale: f32, shape: &[Point], sum: &mut [Point]) {
 
 /// `out = smooth + frame · detail`, and what follows the frames of the shape that came in; a vertex
 /// without a frame takes the incoming point.
-#[multiversion(targets("x86_64+avx2"))]
+#[cfg_attr(not(feature = "portable"), multiversion(targets("x86_64+avx2")))]
 fn give_back(
     (frames, detail): (&Frames, &[[f32; 3]]),
     follow: Option<(&Frames, &[[f32; 3]])>,

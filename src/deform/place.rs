@@ -1,5 +1,6 @@
 //! Where layers run: a region with what every layer needs to know of it.
 
+#[cfg(not(feature = "portable"))]
 use multiversion::multiversion;
 
 use super::region::Region;
@@ -121,7 +122,7 @@ impl Seams {
     }
 }
 
-#[multiversion(targets("x86_64+avx2"))]
+#[cfg_attr(not(feature = "portable"), multiversion(targets("x86_64+avx2")))]
 fn add_sources(
     crossings: &[Crossing],
     mean: f32,

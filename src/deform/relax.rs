@@ -11,6 +11,7 @@
 
 use std::ops::Range;
 
+#[cfg(not(feature = "portable"))]
 use multiversion::multiversion;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -125,7 +126,7 @@ fn length([x, y, z]: [f32; 3]) -> f32 {
 
 /// One round on a range of vertices, of which those below `reached` move in all. Edges of a vertex pull
 /// later ones through `pulls`, which is zero where no round is under way.
-#[multiversion(targets("x86_64+avx2"))]
+#[cfg_attr(not(feature = "portable"), multiversion(targets("x86_64+avx2")))]
 fn relax_round(
     relax: &Relax,
     incoming: &[Point],

@@ -4,6 +4,7 @@
 //! quaternion blending*, ACM TOG 27(4), §4 (DLB). They hold rigid motion only: scale and shear of
 //! joint matrices are dropped, which matters only if bind matrices hold non-uniform scale.
 
+#[cfg(not(feature = "portable"))]
 use multiversion::multiversion;
 use nalgebra::{Matrix3, Quaternion, UnitQuaternion, Vector3};
 use schemars::JsonSchema;
@@ -93,7 +94,7 @@ impl Skin {
     }
 }
 
-#[multiversion(targets("x86_64+avx2"))]
+#[cfg_attr(not(feature = "portable"), multiversion(targets("x86_64+avx2")))]
 fn linear(skin: &Skin, block: &Block, rest: &[[f32; 3]], out: &mut [Point]) {
     for (slot, (point, &rest)) in out.iter_mut().zip(rest).enumerate() {
         *point = skin.linear(block, slot, rest);

@@ -102,7 +102,7 @@ pub struct LocalStack(Local);
 #[derive(Clone, Debug)]
 enum Local {
     Direct(Arc<LocalDirect>),
-    Layered(LocalLayers),
+    Layered(Box<LocalLayers>),
 }
 
 /// Buffers for evaluating blocks one after the other.
@@ -179,7 +179,9 @@ impl Stack {
     pub fn whole(&self, joints: usize) -> LocalStack {
         LocalStack(match &self.way {
             Way::Direct(direct) => Local::Direct(Arc::new(direct.whole(joints))),
-            Way::Layered(layers) => Local::Layered(layers.whole(joints, &self.base, &self.rest)),
+            Way::Layered(layers) => {
+                Local::Layered(Box::new(layers.whole(joints, &self.base, &self.rest)))
+            }
         })
     }
 
@@ -188,7 +190,8 @@ impl Stack {
         let local = LocalStack(match &self.way {
             Way::Direct(direct) => Local::Direct(Arc::new(direct.bent_by(turned, skeleton))),
             Way::Layered(layers) => {
-                Local::Layered(layers.bent_by(turned, skeleton, &self.base, &self.rest))
+                let local = layers.bent_by(turned, skeleton, &self.base, &self.rest);
+                Local::Layered(Box::new(local))
             }
         });
         (!local.vertices().is_empty()).then_some(local)

@@ -1,5 +1,6 @@
 //! Gram matrices of the residuals of each vertex, streamed: poses are folded in and forgotten.
 
+#[cfg(not(feature = "portable"))]
 use multiversion::multiversion;
 use rayon::prelude::*;
 
@@ -182,7 +183,7 @@ struct Products {
 const HALF: usize = LANES / 2;
 
 /// Folds a block of poses into the matrices of a range of vertices.
-#[multiversion(targets("x86_64+avx2"))]
+#[cfg_attr(not(feature = "portable"), multiversion(targets("x86_64+avx2")))]
 fn fold_chunk(
     shapes: &Shapes,
     range: &std::ops::Range<usize>,

@@ -2,6 +2,7 @@
 
 use std::sync::{Mutex, PoisonError};
 
+#[cfg(not(feature = "portable"))]
 use multiversion::multiversion;
 use rayon::prelude::*;
 
@@ -267,7 +268,7 @@ impl Drop for Worker<'_> {
 }
 
 /// Tallies one block of poses for the vertices from `first` on.
-#[multiversion(targets("x86_64+avx2"))]
+#[cfg_attr(not(feature = "portable"), multiversion(targets("x86_64+avx2")))]
 fn tally(
     rows: &Rows,
     unit: f32,
