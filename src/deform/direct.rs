@@ -22,7 +22,7 @@ use multiversion::multiversion;
 use rayon::prelude::*;
 
 use super::filter::Filter;
-use super::frames::{Frames, closest_rotation};
+use super::frames::{Frames, WIDEST_REACH, closest_rotation};
 use super::mush::MushOptions;
 use super::region::bodies;
 use super::share::{Share, Shares};
@@ -106,10 +106,14 @@ impl Direct {
                 sum
             })
             .collect();
-        let frames = Frames::new(rings, &smooth);
+        let bends = bends(&shares, own, rings);
+        let frames = Frames::new(rings, &smooth, |v| bends[v]);
         let rows: Vec<Row> = (0..rings.len())
             .into_par_iter()
-            .map(|v| Row::new(v, &shares, rings, &frames))
+            .map(|v| match bends[v] {
+                true => Row::new(v, &shares, rings, &frames),
+                false => Row::of_one(own[v]),
+            })
             .collect();
         let mut spread = Spread::default();
         let mut direct = Self {
@@ -232,6 +236,26 @@ fn add(sum: &mut [[f32; 4]; 3], value: &[[f32; 4]; 3]) {
     }
 }
 
+/// Whether any joint but its own can reach a vertex or the ring of its frame. All others move rigidly.
+fn bends(shares: &Shares<Share>, own: &[u16], rings: &Rings) -> Vec<bool> {
+    let mut bends: Vec<bool> = (0..rings.len())
+        .map(|v| shares.of(v).0.iter().any(|&joint| joint != own[v]))
+        .collect();
+    let mut edge: Vec<u32> = (0..rings.len() as u32)
+        .filter(|&v| bends[v as usize])
+        .collect();
+    for _ in 0..WIDEST_REACH {
+        let mut next = Vec::new();
+        for &n in edge.iter().flat_map(|&v| rings.of(v as usize)) {
+            if !std::mem::replace(&mut bends[n as usize], true) {
+                next.push(n);
+            }
+        }
+        edge = next;
+    }
+    bends
+}
+
 /// What each joint that reaches a vertex or its ring adds there.
 struct Row(Vec<(u16, Added)>);
 
@@ -265,6 +289,15 @@ impl Row {
             row.add(shares.of(n as usize), [0.0; 3], pull / ring.len() as f64);
         }
         row
+    }
+
+    /// The row of a vertex that one joint alone moves.
+    fn of_one(own: u16) -> Self {
+        let added = Added {
+            mass: 1.0,
+            ..Added::default()
+        };
+        Self(vec![(own, added)])
     }
 
     fn add(&mut self, (joints, shares): (&[u16], &[Share]), factors: [f64; 3], mass: f64) {

@@ -65,11 +65,11 @@ impl Frame {
 }
 
 impl Frames {
-    /// Frames of the shape `rest`.
-    pub fn new(rings: &Rings, rest: &[[f64; 3]]) -> Self {
+    /// Frames of the shape `rest`, at the vertices that are wanted.
+    pub fn new(rings: &Rings, rest: &[[f64; 3]], wanted: impl Fn(usize) -> bool + Sync) -> Self {
         let fits: Vec<Option<Fit>> = (0..rings.len())
             .into_par_iter()
-            .map(|v| fit(v, rings, rest))
+            .map(|v| wanted(v).then(|| fit(v, rings, rest)).flatten())
             .collect();
         let mut frames = Self {
             starts: Vec::with_capacity(rings.len() + 1),
@@ -153,6 +153,9 @@ impl Frames {
     }
 }
 
+/// A ring is widened to this many rings at most.
+pub(super) const WIDEST_REACH: usize = 3;
+
 /// The ring that a frame is fitted to: a vertex's own unless it had to be widened.
 struct Fit {
     reach: usize,
@@ -161,7 +164,7 @@ struct Fit {
 }
 
 fn fit(v: usize, rings: &Rings, rest: &[[f64; 3]]) -> Option<Fit> {
-    (1..=3).find_map(|reach| {
+    (1..=WIDEST_REACH).find_map(|reach| {
         let wide = (reach > 1).then(|| wide_ring(rings, v as u32, reach));
         let ring = wide.as_deref().unwrap_or(rings.of(v));
         let coefficients = tangent_map(v, ring, rest)?;

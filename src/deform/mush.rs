@@ -106,11 +106,11 @@ impl Mush {
                 })
                 .collect()
         };
-        let frames = Frames::new(rings, &smooth);
+        let frames = Frames::new(rings, &smooth, |_| true);
         let smooth_single = single(&smooth);
         let detail = share(&frames, &smooth_single, f64::from(options.detail));
         let follow = (options.detail < 1.0).then(|| {
-            let frames = Frames::new(rings, rest);
+            let frames = Frames::new(rings, rest, |_| true);
             let follow = share(&frames, &single(rest), 1.0 - f64::from(options.detail));
             (frames, follow)
         });
