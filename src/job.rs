@@ -6,7 +6,7 @@ use std::time::Instant;
 
 use crate::asset::{self, Document, Loaded};
 use crate::bind::{self, Way};
-use crate::deform::{BLOCKS_PER_WORKER, LocalStack, Spread, Stack, Stream};
+use crate::deform::{Spread, Stack, Stream};
 use crate::error::{Error, Fault, read_text};
 use crate::fit::{self, Candidates, Fitted, Gram, Unidentified};
 use crate::measure::{Figures, Tallies};
@@ -384,10 +384,8 @@ impl Work<'_> {
         let spread = vertices * Spread::BYTES_PER_VERTEX;
         let character =
             200 * raw + 150 * vertices + 4 * surface.rings.entries() + 12 * surface.triangles.len();
-        // At worst every block of a wave has a region of its own.
         let joints = self.character().skeleton.joints().len();
-        let block =
-            LocalStack::working_bytes(vertices) + BLOCKS_PER_WORKER * (stack + 384 * joints);
+        let block = self.stack.working_bytes(vertices, joints);
         let tallies = 2 * Tallies::bytes(vertices, 4, width);
         let poses = self.poses.fit.bytes() + self.poses.held_out.bytes();
         let fit = Gram::bytes(&self.candidates)

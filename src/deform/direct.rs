@@ -15,6 +15,7 @@
 //! with our frames in place of theirs.
 
 use std::collections::HashMap;
+use std::ops::Range;
 use std::sync::Arc;
 
 #[cfg(not(feature = "portable"))]
@@ -87,7 +88,7 @@ impl Direct {
         own: &[u16],
         rest: &[[f64; 3]],
         options: MushOptions,
-        share: impl Fn(usize) -> f32,
+        share: impl Fn(usize) -> f32 + Sync,
     ) -> (Self, Spread) {
         let rings = &surface.rings;
         let filter = Filter::new(options.rounds, options.pull);
@@ -108,45 +109,50 @@ impl Direct {
             .collect();
         let bends = bends(&shares, own, rings);
         let frames = Frames::new(rings, &smooth, |v| bends[v]);
-        let rows: Vec<Row> = (0..rings.len())
+        let context = Context {
+            own,
+            rings,
+            rest,
+            shares: &shares,
+            smooth: &smooth,
+            frames: &frames,
+            bends: &bends,
+        };
+        let parts: Vec<Part> = (0..rings.len())
+            .step_by(PART)
+            .collect::<Vec<_>>()
             .into_par_iter()
-            .map(|v| match bends[v] {
-                true => Row::new(v, &shares, rings, &frames),
-                false => Row::of_one(own[v]),
-            })
+            .map(|first| Part::new(&context, first..rings.len().min(first + PART), &share))
             .collect();
-        let mut spread = Spread::default();
         let mut direct = Self {
-            vertices: Vec::with_capacity(rows.len()),
+            vertices: Vec::with_capacity(rings.len()),
             terms: Terms::default(),
             meetings: Vec::new(),
             skin: Skin::new(base, 0..rings.len()),
             rest: rest.iter().map(|p| p.map(|x| x as f32)).collect(),
         };
-        let mut known = HashMap::new();
-        for (v, row) in rows.into_iter().enumerate() {
-            for (joint, value) in row.others(own[v]) {
-                direct.terms.joints.push(joint);
-                direct.terms.values.push(value);
-                let meeting = *known.entry((own[v], joint)).or_insert_with(|| {
-                    direct.meetings.push((own[v], joint, Vec::new()));
-                    direct.meetings.len() - 1
-                });
-                direct.meetings[meeting].2.push(v as u32);
-            }
-            direct.terms.starts.push(direct.terms.joints.len() as u32);
-            let tangents = row.tangents();
-            let frame = closest_rotation(Point::splat(tangents[0]), Point::splat(tangents[1]));
-            direct.vertices.push(Vertex {
-                own: own[v],
-                framed: frames.has(v),
-                share: share(v),
-                smooth: [smooth[v].map(|x| x as f32), tangents[0], tangents[1]],
-                detail: frame.coordinates(std::array::from_fn(|i| rest[v][i] - smooth[v][i])),
-            });
-            spread.push(row.masses());
+        let mut spread = Spread::default();
+        for part in &parts {
+            direct.vertices.extend_from_slice(&part.vertices);
+            direct.terms.append(&part.terms);
+            spread.append(&part.spread);
         }
+        direct.meet(own);
         (direct, spread)
+    }
+
+    /// Lists where joints meet.
+    fn meet(&mut self, own: &[u16]) {
+        let mut known = HashMap::new();
+        for (v, &own) in own.iter().enumerate() {
+            for &joint in self.terms.of(v).0 {
+                let meeting = *known.entry((own, joint)).or_insert_with(|| {
+                    self.meetings.push((own, joint, Vec::new()));
+                    self.meetings.len() - 1
+                });
+                self.meetings[meeting].2.push(v as u32);
+            }
+        }
     }
 
     /// Bytes that it takes.
@@ -215,6 +221,15 @@ impl Terms {
         (&self.joints[range.clone()], &self.values[range])
     }
 
+    /// Adds the vertices of another list.
+    fn append(&mut self, more: &Self) {
+        let before = self.joints.len() as u32;
+        self.starts
+            .extend(more.starts[1..].iter().map(|start| before + start));
+        self.joints.extend_from_slice(&more.joints);
+        self.values.extend_from_slice(&more.values);
+    }
+
     fn bytes(&self) -> usize {
         self.joints.len() * (2 + size_of::<[[f32; 4]; 3]>()) + self.starts.len() * 4
     }
@@ -256,7 +271,63 @@ fn bends(shares: &Shares<Share>, own: &[u16], rings: &Rings) -> Vec<bool> {
     bends
 }
 
+/// Vertices compiled as one parcel of work.
+const PART: usize = 512;
+
+/// What a mush is compiled from.
+struct Context<'a> {
+    own: &'a [u16],
+    rings: &'a Rings,
+    rest: &'a [[f64; 3]],
+    shares: &'a Shares<Share>,
+    smooth: &'a [[f64; 3]],
+    frames: &'a Frames,
+    bends: &'a [bool],
+}
+
+/// A range of vertices, compiled.
+struct Part {
+    vertices: Vec<Vertex>,
+    terms: Terms,
+    spread: Spread,
+}
+
+impl Part {
+    fn new(context: &Context, range: Range<usize>, share: impl Fn(usize) -> f32) -> Self {
+        let mut part = Self {
+            vertices: Vec::with_capacity(range.len()),
+            terms: Terms::default(),
+            spread: Spread::default(),
+        };
+        let mut row = Row::default();
+        for v in range {
+            let own = context.own[v];
+            row.gather(context, v);
+            for (joint, added) in row.0.iter().filter(|entry| entry.0 != own) {
+                part.terms.joints.push(*joint);
+                let value = added.shares.map(|share| share.map(|x| x as f32));
+                part.terms.values.push(value);
+            }
+            part.terms.starts.push(part.terms.joints.len() as u32);
+            let tangents = row.tangents();
+            let frame = closest_rotation(Point::splat(tangents[0]), Point::splat(tangents[1]));
+            let (rest, smooth) = (context.rest[v], context.smooth[v]);
+            part.vertices.push(Vertex {
+                own,
+                framed: context.frames.has(v),
+                share: share(v),
+                smooth: [smooth.map(|x| x as f32), tangents[0], tangents[1]],
+                detail: frame.coordinates(std::array::from_fn(|i| rest[i] - smooth[i])),
+            });
+            part.spread
+                .push(row.0.iter().map(|(joint, added)| (*joint, added.mass)));
+        }
+        part
+    }
+}
+
 /// What each joint that reaches a vertex or its ring adds there.
+#[derive(Default)]
 struct Row(Vec<(u16, Added)>);
 
 #[derive(Clone, Copy, Default)]
@@ -268,36 +339,48 @@ struct Added {
 }
 
 impl Row {
-    fn new(v: usize, shares: &Shares<Share>, rings: &Rings, frames: &Frames) -> Self {
-        let mut row = Self(Vec::new());
+    /// The row of a vertex.
+    fn gather(&mut self, context: &Context, v: usize) {
+        let Context {
+            own,
+            rings,
+            shares,
+            frames,
+            bends,
+            ..
+        } = context;
+        self.0.clear();
+        if !bends[v] {
+            let added = Added {
+                mass: 1.0,
+                ..Added::default()
+            };
+            self.0.push((own[v], added));
+            return;
+        }
+        let ring = rings.of(v);
+        let pull = match ring.len() {
+            0 => 0.0,
+            _ => f64::from(SPREAD_PULL),
+        };
+        let near = pull / ring.len().max(1) as f64;
+        // A frame is fitted to the ring, or to a wider one around it.
+        let is_ring = frames.of(v).len() == ring.len();
         let mut all = [0.0; 2];
         for (n, [u, b]) in frames.of(v) {
             let [u, b] = [f64::from(u), f64::from(b)];
             all = [all[0] + u, all[1] + b];
-            row.add(shares.of(n as usize), [0.0, u, b], 0.0);
+            let near = if is_ring { near } else { 0.0 };
+            self.add(shares.of(n as usize), [0.0, u, b], near);
         }
-        let ring = rings.of(v);
-        let pull = if ring.is_empty() {
-            0.0
-        } else {
-            f64::from(SPREAD_PULL)
-        };
-        row.add(shares.of(v), [1.0, -all[0], -all[1]], 1.0 - pull);
-        // Joints of the ring may become candidates of a vertex that has no frame and stays as it came in:
-        // they must be told apart there too.
-        for &n in ring {
-            row.add(shares.of(n as usize), [0.0; 3], pull / ring.len() as f64);
+        self.add(shares.of(v), [1.0, -all[0], -all[1]], 1.0 - pull);
+        if !is_ring {
+            // Without a frame it stays as it came in, but joints of the ring may become its candidates:
+            // they must be told apart here too.
+            for &n in ring {
+                self.add(shares.of(n as usize), [0.0; 3], near);
+            }
         }
-        row
-    }
-
-    /// The row of a vertex that one joint alone moves.
-    fn of_one(own: u16) -> Self {
-        let added = Added {
-            mass: 1.0,
-            ..Added::default()
-        };
-        Self(vec![(own, added)])
     }
 
     fn add(&mut self, (joints, shares): (&[u16], &[Share]), factors: [f64; 3], mass: f64) {
@@ -317,39 +400,25 @@ impl Row {
         }
     }
 
-    /// What joints other than the vertex's own add.
-    fn others(&self, own: u16) -> impl Iterator<Item = (u16, [[f32; 4]; 3])> + '_ {
-        let others = self.0.iter().filter(move |entry| entry.0 != own);
-        others.map(|(joint, added)| (*joint, added.shares.map(|share| share.map(|x| x as f32))))
-    }
-
     /// The tangents at bind.
     fn tangents(&self) -> [[f32; 3]; 2] {
         [1, 2].map(|tangent| {
             std::array::from_fn(|i| {
-                let sum: f64 = self
-                    .0
-                    .iter()
-                    .map(|(_, added)| added.shares[tangent][i])
-                    .sum();
-                sum as f32
+                let added = self.0.iter().map(|(_, added)| added.shares[tangent][i]);
+                added.sum::<f64>() as f32
             })
         })
-    }
-
-    fn masses(&self) -> impl Iterator<Item = (u16, f64)> + '_ {
-        self.0.iter().map(|(joint, added)| (*joint, added.mass))
     }
 }
 
 impl Evaluate for LocalDirect {
-    fn evaluate(&self, block: &Block, slots: std::ops::Range<usize>, out: &mut [Point]) {
+    fn evaluate(&self, block: &Block, slots: Range<usize>, out: &mut [Point]) {
         evaluate(self, block, slots, out);
     }
 }
 
 #[cfg_attr(not(feature = "portable"), multiversion(targets("x86_64+avx2")))]
-fn evaluate(local: &LocalDirect, block: &Block, slots: std::ops::Range<usize>, out: &mut [Point]) {
+fn evaluate(local: &LocalDirect, block: &Block, slots: Range<usize>, out: &mut [Point]) {
     let whole = &*local.whole;
     for (slot, out) in slots.zip(out) {
         let v = local.core[slot] as usize;

@@ -91,7 +91,7 @@ impl Frames {
     }
 
     /// The ring of a vertex's frame with the coefficients of its edges; empty if it has none.
-    pub fn of(&self, v: usize) -> impl Iterator<Item = (u32, [f32; 2])> + '_ {
+    pub fn of(&self, v: usize) -> impl ExactSizeIterator<Item = (u32, [f32; 2])> + '_ {
         let range = self.starts[v] as usize..self.starts[v + 1] as usize;
         self.neighbours[range.clone()]
             .iter()

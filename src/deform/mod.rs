@@ -2,9 +2,9 @@
 //!
 //! A [`Stack`] skins the base weights (rigid by default) and runs its layers in order. It works on
 //! blocks of poses ([`crate::rig::Block`]) at once, vertex-major with the poses innermost, and only on the
-//! [`Region`] that the poses of a block can change: every layer commutes with rigid motion, so a
-//! vertex far from any joint that a pose turns moves rigidly with its base joints, and its target
-//! needs no evaluation.
+//! part of the surface that the poses of a block can change: every layer commutes with rigid motion, so
+//! a vertex far from any joint that a pose turns moves rigidly with its base joints, and its target
+//! needs no evaluation. A single mush is compiled further ([`direct`]): it needs no steps in a pose.
 
 // Kernels run over the lanes of several arrays at once; indices say so plainest.
 #![allow(clippy::needless_range_loop)]
@@ -32,4 +32,4 @@ pub use spread::{MAX_SPREAD, Spread};
 pub use stack::{
     LayerKind, LayerOptions, LocalStack, MOST_ROUNDS, Scratch, Stack, rounds_for_radius,
 };
-pub use stream::{BLOCKS_PER_WORKER, Stream};
+pub use stream::Stream;

@@ -164,3 +164,51 @@ pub(super) fn bodies(turned: &[JointId], skeleton: &Skeleton) -> Vec<u32> {
     }
     body
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_step_comes_after_the_one_before_it_and_ahead_of_the_one_behind() {
+        for (shells, front, steps) in [(9, 0, 40), (30, 1, 7), (60, 3, 50), (1, 0, 5), (20, 2, 17)]
+        {
+            let region = Region {
+                vertices: (0..2 * shells).collect(),
+                nearer: (0..=shells).map(|shell| 2 * shell).collect(),
+                core: Arc::new([]),
+                places: Vec::new(),
+                bodies: Arc::new([]),
+            };
+            let shells = shells as usize;
+            let mut done = vec![0; shells];
+            region.march(front, steps, |step, range| {
+                let shell = range.start / 2;
+                assert_eq!(range, 2 * shell..2 * shell + 2);
+                assert_eq!(
+                    done[shell],
+                    step.saturating_sub(shell.saturating_sub(front))
+                );
+                let beside = shell.saturating_sub(1)..(shell + 2).min(shells);
+                for near in beside {
+                    // What the shell never reaches before this step stands still, as it came in.
+                    let still = near.saturating_sub(front);
+                    let taken = done[near] + still.min(step);
+                    assert!(
+                        taken >= step,
+                        "step {step} on shell {shell}: {near} is behind"
+                    );
+                    assert!(
+                        taken <= step + 1,
+                        "step {step} on shell {shell}: {near} is ahead"
+                    );
+                }
+                done[shell] += 1;
+            });
+            for (shell, done) in done.iter().enumerate() {
+                let first = shell.saturating_sub(front);
+                assert_eq!(*done, steps.saturating_sub(first), "shell {shell}");
+            }
+        }
+    }
+}

@@ -69,6 +69,14 @@ impl Spread {
         self.starts.push(self.entries.len() as u32);
     }
 
+    /// Adds the vertices of another spread.
+    pub(super) fn append(&mut self, more: &Self) {
+        let before = self.entries.len() as u32;
+        self.starts
+            .extend(more.starts[1..].iter().map(|start| before + start));
+        self.entries.extend_from_slice(&more.entries);
+    }
+
     /// The joints that reach a vertex, heaviest first.
     pub fn of(&self, vertex: usize) -> &[(JointId, f32)] {
         &self.entries[self.starts[vertex] as usize..self.starts[vertex + 1] as usize]

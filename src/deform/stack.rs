@@ -8,8 +8,9 @@ use super::layered::{LEAST_REACH, Layers, LocalLayers};
 use super::mush::MushOptions;
 use super::place::Workspace;
 use super::relax::RelaxOptions;
-use super::{BLOCKS_PER_WORKER, Skinning, Spread};
-use crate::rig::{Block, JointId, Point, Shapes, Skeleton, Surface, Targets, Weights};
+use super::stream::GROUPS_PER_WORKER;
+use super::{Skinning, Spread};
+use crate::rig::{Block, JointId, Lane, Point, Shapes, Skeleton, Surface, Targets, Weights};
 
 /// One layer of a stack, with rounds worked out and its mask resolved.
 #[derive(Clone, Debug)]
@@ -157,6 +158,30 @@ impl Stack {
         &self.spread
     }
 
+    /// Blocks to evaluate side by side for each worker: a few where their results are held until all are
+    /// there, so that none waits long for the slowest; many where nothing is held.
+    pub fn blocks_per_worker(&self) -> usize {
+        match &self.way {
+            Way::Direct(_) => 32,
+            Way::Layered(_) => 4,
+        }
+    }
+
+    /// Bytes that a worker takes at most while it evaluates its blocks, on a surface and a skeleton of that
+    /// size.
+    pub fn working_bytes(&self, vertices: usize, joints: usize) -> usize {
+        let blocks = self.blocks_per_worker();
+        // Shape, three spare ones, one before a partial layer; then the results.
+        let shapes = match &self.way {
+            Way::Direct(_) => 0,
+            Way::Layered(_) => 5 + blocks,
+        };
+        // At worst every region is the whole surface.
+        GROUPS_PER_WORKER * self.bytes()
+            + blocks * joints * size_of::<[Lane; 12]>()
+            + shapes * vertices * size_of::<Point>()
+    }
+
     /// Bytes that the stack takes on the whole surface.
     pub fn bytes(&self) -> usize {
         match &self.way {
@@ -243,11 +268,5 @@ impl LocalStack {
             poses,
             targets,
         }
-    }
-
-    /// Bytes that [`LocalStack::evaluate`] takes while it runs, for a surface of that many vertices.
-    pub fn working_bytes(vertices: usize) -> usize {
-        // Shape, three spare ones, one before a partial layer; then the results of a wave.
-        (5 + BLOCKS_PER_WORKER) * vertices * size_of::<Point>()
     }
 }

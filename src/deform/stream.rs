@@ -21,10 +21,6 @@ pub struct Stream<'a> {
     units: Vec<Unit>,
 }
 
-/// Blocks of a wave for each worker: a few, so that none waits long for the slowest. Their results are
-/// held until the wave is handed on.
-pub const BLOCKS_PER_WORKER: usize = 4;
-
 /// A block to evaluate.
 struct Unit {
     group: usize,
@@ -34,7 +30,14 @@ struct Unit {
 impl<'a> Stream<'a> {
     /// Lays out a pose set.
     pub fn new(stack: &'a Stack, skeleton: &'a Skeleton, poses: &'a dyn PoseSequence) -> Self {
-        let turned = |pose: &Pose| -> Vec<JointId> { pose.rotations.iter().map(|r| r.0).collect() };
+        let all = skeleton.joints().len();
+        let turned = |pose: &Pose| -> Vec<JointId> {
+            match pose.rotations.len() {
+                // Most of the surface bends anyway: poses like this share blocks, whatever they leave out.
+                many if 2 * many > all => skeleton.ids().collect(),
+                _ => pose.rotations.iter().map(|r| r.0).collect(),
+            }
+        };
         let mut groups: Vec<Vec<JointId>> = Vec::new();
         let mut members: Vec<Vec<usize>> = Vec::new();
         let mut known = std::collections::HashMap::new();
@@ -83,7 +86,10 @@ impl<'a> Stream<'a> {
         let scratches: Mutex<Vec<Scratch>> = Mutex::default();
         let results: Mutex<Vec<Vec<Point>>> = Mutex::default();
         let mut done = 0;
-        for wave in self.units.chunks(BLOCKS_PER_WORKER * width.max(1)) {
+        let mut rest = self.units.as_slice();
+        while !rest.is_empty() {
+            let (wave, later) = rest.split_at(self.wave(rest, width.max(1)));
+            rest = later;
             stacks.retain(|(group, _)| wave.iter().any(|unit| unit.group == *group));
             let mut missing: Vec<usize> = wave.iter().map(|unit| unit.group).collect();
             missing.dedup();
@@ -119,7 +125,22 @@ impl<'a> Stream<'a> {
         }
         ControlFlow::Continue(())
     }
+
+    /// How many of these units to evaluate side by side.
+    fn wave(&self, units: &[Unit], width: usize) -> usize {
+        let most = self.stack.blocks_per_worker() * width;
+        let mut groups = 0;
+        let mut last = None;
+        let fits = |unit: &&Unit| {
+            groups += usize::from(last.replace(unit.group) != Some(unit.group));
+            groups <= GROUPS_PER_WORKER * width
+        };
+        units.iter().take(most).take_while(fits).count()
+    }
 }
+
+/// Regions that a wave holds for each worker.
+pub const GROUPS_PER_WORKER: usize = 4;
 
 fn take<T: Default>(pool: &Mutex<Vec<T>>) -> T {
     // A thread that panicked while holding the lock left whole buffers: their content does not matter.

@@ -1,9 +1,10 @@
 //! The best weights with at most K joints, by branch and bound.
 //!
 //! Leaving variables out can only raise the minimum, so the minimum over a set bounds that over all
-//! its subsets (Lawler & Wood 1966, *Branch-and-bound methods: a survey*). Each node either leaves the
-//! lightest undecided variable out or keeps it for good. The first leaf is backward elimination with
-//! re-solve; the rest proves it best or finds better.
+//! its subsets (Lawler & Wood 1966, *Branch-and-bound methods: a survey*). Backward elimination with
+//! re-solve gives a first answer; the search proves it best or finds better. Each node either keeps the
+//! heaviest undecided variable for good or leaves it out: the latter costs most there, and soonest shows
+//! that it cannot pay.
 
 use super::quadratic::{Minimum, Quadratic, Set};
 
@@ -39,7 +40,7 @@ impl Search {
                 proved: true,
             };
         }
-        let mut found: Option<Minimum> = None;
+        let mut found = eliminated(form, influences, relaxed);
         let open = &mut self.open;
         open.clear();
         open.push(Node {
@@ -53,45 +54,69 @@ impl Search {
             if nodes > MOST_NODES {
                 break;
             }
-            let bound = found.map_or(f64::INFINITY, |f| f.value - LEAST_GAIN * f.value.abs());
+            let bound = found.value - LEAST_GAIN * found.value.abs();
             if node.minimum.value >= bound {
                 continue;
             }
             let support = node.minimum.support();
             if support.count_ones() as usize <= influences {
-                found = Some(node.minimum);
+                found = node.minimum;
                 continue;
             }
             let undecided = support & !node.kept;
-            let lightest = (0..form.len())
-                .filter(|&i| undecided >> i & 1 == 1)
-                .min_by(|&i, &j| node.minimum.w[i].total_cmp(&node.minimum.w[j]));
             // The support has more variables than may be kept, so one is undecided.
-            let Some(lightest) = lightest else { continue };
-            let kept = node.kept | 1 << lightest;
-            // Pushed first, looked at last.
-            if kept.count_ones() as usize == influences {
+            let Some(heaviest) = heaviest(&node.minimum, undecided) else {
+                continue;
+            };
+            let allowed = node.allowed & !(1 << heaviest);
+            let without = form.minimum_from(&node.minimum, allowed);
+            if without.value < bound {
                 open.push(Node {
-                    allowed: kept,
+                    allowed,
+                    kept: node.kept,
+                    minimum: without,
+                });
+            }
+            // Pushed last, looked at first.
+            let kept = node.kept | 1 << heaviest;
+            if kept.count_ones() as usize == influences {
+                let minimum = form.minimum_from(&node.minimum, kept);
+                let allowed = kept;
+                open.push(Node {
+                    allowed,
                     kept,
-                    minimum: form.minimum_from(&node.minimum, kept),
+                    minimum,
                 });
             } else {
                 open.push(Node { kept, ..node });
             }
-            let allowed = node.allowed & !(1 << lightest);
-            open.push(Node {
-                allowed,
-                kept: node.kept,
-                minimum: form.minimum_from(&node.minimum, allowed),
-            });
         }
         Best {
-            // The first dive always ends in a leaf: each step leaves one variable out.
-            minimum: found.unwrap_or(relaxed),
+            minimum: found,
             proved: nodes <= MOST_NODES,
         }
     }
+}
+
+/// Leaves out the lightest variable until few enough are left.
+fn eliminated(form: &Quadratic, influences: usize, relaxed: Minimum) -> Minimum {
+    let (mut allowed, mut minimum) = (form.all(), relaxed);
+    // Each step leaves one variable out, so this ends.
+    while minimum.support().count_ones() as usize > influences {
+        let support = minimum.support();
+        let lightest = (0..form.len())
+            .filter(|&i| support >> i & 1 == 1)
+            .min_by(|&i, &j| minimum.w[i].total_cmp(&minimum.w[j]));
+        allowed &= !(1 << lightest.unwrap_or(0));
+        minimum = form.minimum_from(&minimum, allowed);
+    }
+    minimum
+}
+
+fn heaviest(minimum: &Minimum, among: Set) -> Option<usize> {
+    (0..minimum.w.len())
+        .filter(|&i| among >> i & 1 == 1)
+        .max_by(|&i, &j| minimum.w[i].total_cmp(&minimum.w[j]))
 }
 
 #[derive(Clone, Copy, Debug)]

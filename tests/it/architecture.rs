@@ -15,7 +15,7 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("pose", &["rig", "error"]),
     ("deform", &["rig"]),
     ("fit", &["rig"]),
-    ("measure", &["rig", "deform"]),
+    ("measure", &["rig"]),
     ("report", &["measure", "units"]),
     (
         "recipe",

@@ -405,6 +405,14 @@ fn fast_path_equals_the_plain_formulas() {
             ],
         ),
         (
+            "masked mush",
+            vec![LayerOptions {
+                blend: 0.7,
+                mask: Some(half.clone()),
+                ..mush(6)
+            }],
+        ),
+        (
             "masked",
             vec![
                 LayerOptions {
