@@ -28,16 +28,17 @@ use mesh::Mesh;
 /// Makes the demo characters.
 #[derive(Parser)]
 struct Args {
-    /// Folder for the files.
+    /// Folder for the files; it is made if need be.
     out_dir: PathBuf,
-    /// About this many vertices for each body.
-    #[arg(long, value_parser = clap::value_parser!(u32).range(1000..=1_000_000))]
+    /// Vertices of each body, nearly; what it wears comes on top (a tenth on large bodies, more on small
+    /// ones). Without it, those of the demo characters.
+    #[arg(long, value_name = "COUNT", value_parser = clap::value_parser!(u32).range(1000..=1_000_000))]
     vertices: Option<u32>,
-    /// About this many joints for the tanner (20 to 400).
-    #[arg(long, value_parser = clap::value_parser!(u32).range(20..=400))]
+    /// Joints of the tanner: 20 has no fingers, above 53 long bones are parted; the others have their own.
+    #[arg(long, value_name = "COUNT", value_parser = clap::value_parser!(u32).range(20..=400))]
     joints: Option<u32>,
-    /// Only this character.
-    #[arg(long)]
+    /// Only this character: marsh_tanner, bog_ox or mire_eel_newt.
+    #[arg(long, value_name = "NAME")]
     only: Option<String>,
 }
 

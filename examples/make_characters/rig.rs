@@ -203,28 +203,27 @@ impl JointMap {
         }
     }
 
-    /// About `count` joints: bones for which `drop` holds are left out, then the longest bones are
-    /// parted, left and right alike, until the count is reached.
+    /// `count` joints: bones for which `drop` holds are left out, then the longest bones are parted, left
+    /// and right alike, until the count is reached. More bones than that all stay.
     pub fn with_count(rig: &Rig, count: usize, drop: &dyn Fn(&str) -> bool) -> JointMap {
         let keep: Vec<bool> = rig.bones.iter().map(|b| !drop(&b.name)).collect();
         let mut parts: Vec<usize> = keep.iter().map(|&k| k as usize).collect();
         let mut total: usize = parts.iter().sum();
         while total < count {
             // Bone with the longest part; the root only carries and is never parted.
-            let mut best = (0.0, 0);
+            let mut best = None;
+            let mut longest = 0.0;
             for (i, b) in rig.bones.iter().enumerate().skip(1) {
-                if keep[i] {
+                let mirror = mirror_name(&b.name).and_then(|n| rig.find(&n));
+                // A pair does not fit where one joint is wanted: then a bone of the middle is parted.
+                if keep[i] && total + 1 + usize::from(mirror.is_some()) <= count {
                     let len = (b.tail - b.head).norm() / parts[i] as f64;
-                    if len > best.0 + 1e-9 {
-                        best = (len, i);
+                    if len > longest + 1e-9 {
+                        (longest, best) = (len, Some((i, mirror)));
                     }
                 }
             }
-            let i = best.1;
-            let mirror = mirror_name(&rig.bones[i].name).and_then(|n| rig.find(&n));
-            if mirror.is_some() && total + 2 > count + 1 {
-                break;
-            }
+            let Some((i, mirror)) = best else { break };
             for j in std::iter::once(i).chain(mirror) {
                 parts[j] += 1;
                 total += 1;
