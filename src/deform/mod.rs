@@ -4,7 +4,7 @@
 //! blocks of poses ([`crate::rig::Block`]) at once, vertex-major with the poses innermost, and only on the
 //! part of the surface that the poses of a block can change: every layer commutes with rigid motion, so
 //! a vertex far from any joint that a pose turns moves rigidly with its base joints, and its target
-//! needs no evaluation. A single mush is compiled further ([`direct`]): it needs no steps in a pose.
+//! needs no evaluation. A single mush is compiled further: it needs no steps in a pose.
 
 // Kernels run over the lanes of several arrays at once; indices say so plainest.
 #![allow(clippy::needless_range_loop)]
