@@ -29,7 +29,9 @@ use super::region::bodies;
 use super::share::{Share, Shares};
 use super::stack::SPREAD_PULL;
 use super::{Skin, Spread};
-use crate::rig::{Block, Evaluate, JointId, LANES, Lane, Point, Rings, Skeleton, Surface, Weights};
+use crate::rig::{
+    Block, Evaluate, JointId, LANES, Lane, Point, Rings, Skeleton, Surface, Weights, product,
+};
 
 /// Shares lighter than this are left out: ten times less than an expansion leaves out itself.
 const LEAST_SHARE: f64 = 1e-7;
@@ -62,13 +64,8 @@ struct Vertex {
     detail: [f32; 3],
 }
 
-/// For each vertex what other joints add: to the position and to the two tangents.
-#[derive(Clone, Debug)]
-struct Terms {
-    starts: Vec<u32>,
-    joints: Vec<u16>,
-    values: Vec<[[f32; 4]; 3]>,
-}
+/// What other joints add at each vertex: to the position and to the two tangents.
+type Terms = Shares<[[f32; 4]; 3]>;
 
 /// A mush on the vertices that some poses bend, joints that move as one merged.
 #[derive(Debug)]
@@ -185,62 +182,27 @@ impl Direct {
     fn on(self: &Arc<Self>, core: Vec<u32>, bodies: Vec<u32>) -> LocalDirect {
         let body = |joint: u16| bodies[usize::from(joint)];
         let mut terms = Terms::default();
+        let mut merged: Vec<(u16, [[f32; 4]; 3])> = Vec::new();
         for &v in &core {
             let v = v as usize;
             let own = body(self.vertices[v].own);
-            let begin = terms.joints.len();
+            merged.clear();
             let (joints, values) = self.terms.of(v);
             for (&joint, value) in joints.iter().zip(values) {
                 let of = body(joint);
-                if of == own {
-                    continue;
-                }
-                let mut known = terms.joints[begin..].iter();
-                match known.position(|&j| body(j) == of) {
-                    Some(place) => add(&mut terms.values[begin + place], value),
-                    None => {
-                        terms.joints.push(joint);
-                        terms.values.push(*value);
-                    }
+                match merged.iter_mut().find(|entry| body(entry.0) == of) {
+                    _ if of == own => {}
+                    Some((_, sum)) => add(sum, value),
+                    None => merged.push((joint, *value)),
                 }
             }
-            terms.starts.push(terms.joints.len() as u32);
+            terms.push(merged.iter().copied());
         }
         LocalDirect {
             whole: Arc::clone(self),
             core: core.into(),
             bodies: bodies.into(),
             terms,
-        }
-    }
-}
-
-impl Terms {
-    fn of(&self, slot: usize) -> (&[u16], &[[[f32; 4]; 3]]) {
-        let range = self.starts[slot] as usize..self.starts[slot + 1] as usize;
-        (&self.joints[range.clone()], &self.values[range])
-    }
-
-    /// Adds the vertices of another list.
-    fn append(&mut self, more: &Self) {
-        let before = self.joints.len() as u32;
-        self.starts
-            .extend(more.starts[1..].iter().map(|start| before + start));
-        self.joints.extend_from_slice(&more.joints);
-        self.values.extend_from_slice(&more.values);
-    }
-
-    fn bytes(&self) -> usize {
-        self.joints.len() * (2 + size_of::<[[f32; 4]; 3]>()) + self.starts.len() * 4
-    }
-}
-
-impl Default for Terms {
-    fn default() -> Self {
-        Self {
-            starts: vec![0],
-            joints: Vec::new(),
-            values: Vec::new(),
         }
     }
 }
@@ -256,17 +218,15 @@ fn bends(shares: &Shares<Share>, own: &[u16], rings: &Rings) -> Vec<bool> {
     let mut bends: Vec<bool> = (0..rings.len())
         .map(|v| shares.of(v).0.iter().any(|&joint| joint != own[v]))
         .collect();
-    let mut edge: Vec<u32> = (0..rings.len() as u32)
+    let mut reached: Vec<u32> = (0..rings.len() as u32)
         .filter(|&v| bends[v as usize])
         .collect();
+    let mut begin = 0;
     for _ in 0..WIDEST_REACH {
-        let mut next = Vec::new();
-        for &n in edge.iter().flat_map(|&v| rings.of(v as usize)) {
-            if !std::mem::replace(&mut bends[n as usize], true) {
-                next.push(n);
-            }
-        }
-        edge = next;
+        let end = reached.len();
+        let is_new = |n: u32| !std::mem::replace(&mut bends[n as usize], true);
+        rings.reach_from(&mut reached, begin, is_new);
+        begin = end;
     }
     bends
 }
@@ -303,12 +263,12 @@ impl Part {
         for v in range {
             let own = context.own[v];
             row.gather(context, v);
-            for (joint, added) in row.0.iter().filter(|entry| entry.0 != own) {
-                part.terms.joints.push(*joint);
-                let value = added.shares.map(|share| share.map(|x| x as f32));
-                part.terms.values.push(value);
-            }
-            part.terms.starts.push(part.terms.joints.len() as u32);
+            let others = row.0.iter().filter(|entry| entry.0 != own);
+            part.terms.push(
+                others.map(|(joint, added)| {
+                    (*joint, added.shares.map(|share| share.map(|x| x as f32)))
+                }),
+            );
             let tangents = row.tangents();
             let frame = closest_rotation(Point::splat(tangents[0]), Point::splat(tangents[1]));
             let (rest, smooth) = (context.rest[v], context.smooth[v]);
@@ -476,16 +436,4 @@ fn add_difference(
         tu[l] += d0 * u[0] + d1 * u[1] + d2 * u[2] + d3 * u[3];
         tb[l] += d0 * b[0] + d1 * b[1] + d2 * b[2] + d3 * b[3];
     }
-}
-
-/// A joint's matrix times a point or direction.
-#[inline(always)]
-fn product(m: &[Lane; 12], [x, y, z, w]: [f32; 4]) -> Point {
-    let mut point = Point::ZERO;
-    for l in 0..LANES {
-        point.x[l] = m[0][l] * x + m[1][l] * y + m[2][l] * z + m[3][l] * w;
-        point.y[l] = m[4][l] * x + m[5][l] * y + m[6][l] * z + m[7][l] * w;
-        point.z[l] = m[8][l] * x + m[9][l] * y + m[10][l] * z + m[11][l] * w;
-    }
-    point
 }

@@ -122,13 +122,8 @@ impl Region {
             if begin == end {
                 break;
             }
-            for i in begin..end {
-                for &n in rings.of(vertices[i] as usize) {
-                    if !std::mem::replace(&mut seen[n as usize], true) {
-                        vertices.push(n);
-                    }
-                }
-            }
+            let is_new = |n: u32| !std::mem::replace(&mut seen[n as usize], true);
+            rings.reach_from(&mut vertices, begin, is_new);
             vertices[end..].sort_unstable();
         }
         nearer.push(vertices.len() as u32);

@@ -13,12 +13,23 @@ use crate::rig::{Rings, Weights};
 /// A share: x, y, z and weight.
 pub(super) type Share = [f64; 4];
 
-/// A value for each vertex and each joint that reaches it, joints in rising order.
-#[derive(Clone, Debug, Default)]
+/// A value for each vertex and each joint that reaches it.
+#[derive(Clone, Debug)]
 pub(super) struct Shares<T> {
     starts: Vec<u32>,
     joints: Vec<u16>,
     values: Vec<T>,
+}
+
+impl<T> Default for Shares<T> {
+    /// Without vertices.
+    fn default() -> Self {
+        Self {
+            starts: vec![0],
+            joints: Vec::new(),
+            values: Vec::new(),
+        }
+    }
 }
 
 impl<T> Shares<T> {
@@ -31,6 +42,20 @@ impl<T> Shares<T> {
     /// The number of vertices.
     pub fn len(&self) -> usize {
         self.starts.len() - 1
+    }
+
+    /// Adds the next vertex.
+    pub fn push(&mut self, entries: impl Iterator<Item = (u16, T)>) {
+        for (joint, value) in entries {
+            self.joints.push(joint);
+            self.values.push(value);
+        }
+        self.starts.push(self.joints.len() as u32);
+    }
+
+    /// Bytes that it takes.
+    pub fn bytes(&self) -> usize {
+        self.joints.len() * (size_of::<u16>() + size_of::<T>()) + self.starts.len() * 4
     }
 }
 
@@ -63,7 +88,16 @@ impl<T: Copy + Default + Send + Sync> Shares<T> {
         Self::by_vertex(rings.len(), &reached)
     }
 
-    /// Lists for each joint, put in the order of vertices.
+    /// Adds the vertices of another list.
+    pub fn append(&mut self, more: &Self) {
+        let before = self.joints.len() as u32;
+        self.starts
+            .extend(more.starts[1..].iter().map(|start| before + start));
+        self.joints.extend_from_slice(&more.joints);
+        self.values.extend_from_slice(&more.values);
+    }
+
+    /// Lists for each joint, put in the order of vertices, joints rising.
     fn by_vertex(vertices: usize, reached: &[Vec<(u32, T)>]) -> Self {
         let mut starts = vec![0u32; vertices + 1];
         for &(v, _) in reached.iter().flatten() {
@@ -180,18 +214,19 @@ impl<'a> Smoother<'a> {
             self.places[v as usize] = self.vertices.len() as u32;
             self.vertices.push(v);
         }
-        let mut begin = 0;
+        let (mut begin, mut place) = (0, self.vertices.len() as u32);
         for _ in 0..=steps {
             let end = self.vertices.len();
             nearer.push(end);
-            for place in begin..end {
-                for &n in self.rings.of(self.vertices[place] as usize) {
-                    if self.places[n as usize] == u32::MAX {
-                        self.places[n as usize] = self.vertices.len() as u32;
-                        self.vertices.push(n);
-                    }
+            let places = &mut self.places;
+            self.rings.reach_from(&mut self.vertices, begin, |n| {
+                let is_new = places[n as usize] == u32::MAX;
+                if is_new {
+                    places[n as usize] = place;
+                    place += 1;
                 }
-            }
+                is_new
+            });
             begin = end;
         }
         nearer

@@ -128,15 +128,20 @@ impl Block {
     /// Where a joint takes a bind position, in every pose.
     #[inline(always)]
     pub fn transform(&self, joint: usize, [x, y, z]: [f32; 3]) -> Point {
-        let m = &self.matrices[joint];
-        let mut point = Point::ZERO;
-        for l in 0..LANES {
-            point.x[l] = m[0][l] * x + m[1][l] * y + m[2][l] * z + m[3][l];
-            point.y[l] = m[4][l] * x + m[5][l] * y + m[6][l] * z + m[7][l];
-            point.z[l] = m[8][l] * x + m[9][l] * y + m[10][l] * z + m[11][l];
-        }
-        point
+        product(&self.matrices[joint], [x, y, z, 1.0])
     }
+}
+
+/// A 3×4 matrix, row after row, times a point (w is one) or a direction (w is zero).
+#[inline(always)]
+pub fn product(m: &[Lane; 12], [x, y, z, w]: [f32; 4]) -> Point {
+    let mut point = Point::ZERO;
+    for l in 0..LANES {
+        point.x[l] = m[0][l] * x + m[1][l] * y + m[2][l] * z + m[3][l] * w;
+        point.y[l] = m[4][l] * x + m[5][l] * y + m[6][l] * z + m[7][l] * w;
+        point.z[l] = m[8][l] * x + m[9][l] * y + m[10][l] * z + m[11][l] * w;
+    }
+    point
 }
 
 /// Target shapes of a block of poses, on the vertices that the poses bend.

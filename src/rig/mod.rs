@@ -11,7 +11,7 @@ mod skeleton;
 mod surface;
 mod weights;
 
-pub use block::{Block, Evaluate, LANES, Lane, Point, Residuals, Shapes, Targets};
+pub use block::{Block, Evaluate, LANES, Lane, Point, Residuals, Shapes, Targets, product};
 pub use character::{Character, Part, SavedPose};
 pub use pose::{Clip, Frame, Pose, PoseSequence};
 pub use skeleton::{BindLocal, Joint, JointId, JointSpec, Skeleton, SkeletonFault, polar};

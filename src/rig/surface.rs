@@ -103,9 +103,17 @@ impl Rings {
         rings
     }
 
-    /// Where a vertex's list begins among all entries.
-    pub fn entry(&self, vertex: usize) -> usize {
-        self.starts[vertex] as usize
+    /// Goes one ring farther: appends the neighbours of `vertices[begin..]` that are new.
+    pub fn reach_from(
+        &self,
+        vertices: &mut Vec<u32>,
+        begin: usize,
+        mut is_new: impl FnMut(u32) -> bool,
+    ) {
+        for place in begin..vertices.len() {
+            let ring = self.of(vertices[place] as usize).iter().copied();
+            vertices.extend(ring.filter(|&n| is_new(n)));
+        }
     }
 
     /// Entries in all lists together: twice the number of edges.
