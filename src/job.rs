@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use crate::asset::{self, Document, Loaded};
-use crate::bind::{self, Way};
+use crate::bind::{self, Bound, Way};
 use crate::deform::{Spread, Stack, Stream};
 use crate::error::{Error, Fault, read_text};
 use crate::fit::{self, Candidates, Fitted, Gram, Unidentified};
@@ -216,14 +216,14 @@ impl Source {
             .remedy("check its positions for strays, and its scale")
             .into());
         }
-        let (base, way) = base_weights(request, character)?;
+        let BoundBase { bound, base, way } = bound_base(request, character)?;
         let layers = request
             .recipe
             .layer
             .iter()
             .enumerate()
             .map(|(place, layer)| {
-                layer.resolve(character, &base).map_err(|reason| {
+                layer.resolve(character, &bound.joints).map_err(|reason| {
                     let part = format!("recipe layer[{place}].only");
                     Error::Setting(vec![Fault::new(
                         &request.input,
@@ -274,7 +274,8 @@ impl Source {
             base,
             request.recipe.bind.skinning,
             &layers,
-        );
+        )
+        .clinging(&character.surface, &bound.clings);
         let rows = (0..character.surface.len()).map(|v| stack.spread().of(v));
         let candidates = Candidates::new(rows, LEAST_CANDIDATE_MASS);
         Ok(Work {
@@ -295,38 +296,56 @@ impl Source {
     }
 }
 
-/// The weights that the layers start from, and how they came about.
-fn base_weights(request: &Request, character: &Character) -> Result<(Weights, String), Error> {
+/// A bind and the weights that the layers start from.
+struct BoundBase {
+    bound: Bound,
+    base: Weights,
+    /// One line about how they came about.
+    way: String,
+}
+
+/// Binds a character as the recipe asks.
+fn bound_base(request: &Request, character: &Character) -> Result<BoundBase, Error> {
     let settings = &request.recipe.bind;
-    let needs_weights = |part: &str| {
-        Error::Setting(vec![
-            Fault::new(
-                &request.input,
-                format!("recipe {part}"),
-                "a file with skin weights",
-                "one without",
-            )
-            .remedy("use way = \"nearest\", or leave it out"),
-        ])
+    let fault = |part: String, expected: &str, found: String| {
+        Fault::new(&request.input, format!("recipe {part}"), expected, found)
     };
-    match (settings.base, settings.way, &character.weights) {
-        (Base::File, _, Some(weights)) => {
-            Ok((weights.clone(), "the file's own weights".to_owned()))
-        }
-        (Base::File, _, None) => Err(needs_weights("bind.base = \"file\"")),
-        (Base::Rigid, None | Some(Way::Keep), Some(weights)) => Ok((
-            Weights::rigid(&bind::keep(weights)),
-            "keep (heaviest joint in the file)".to_owned(),
-        )),
-        (Base::Rigid, Some(Way::Keep), None) => Err(needs_weights("bind.way = \"keep\"")),
-        (Base::Rigid, None | Some(Way::Nearest), _) => {
-            let joints = bind::nearest(&character.skeleton, &character.surface);
-            Ok((
-                Weights::rigid(&joints),
-                "nearest (bone segments, in sight first)".to_owned(),
-            ))
-        }
+    let needs_weights = |part: &str| {
+        let fault = fault(
+            part.to_owned(),
+            "a file with skin weights",
+            "one without".to_owned(),
+        );
+        Error::Setting(vec![fault.remedy("use way = \"through\", or leave it out")])
+    };
+    let options = settings
+        .resolve(&request.recipe.pieces, character)
+        .map_err(|(part, reason)| {
+            Error::Setting(vec![fault(part, "names that occur in the file", reason)])
+        })?;
+    if options.way == Way::Keep && character.weights.is_none() {
+        return Err(needs_weights("bind.way = \"keep\""));
     }
+    let bound = bind::bind(character, &options);
+    let (base, way) = match (settings.base, &character.weights) {
+        (Base::Rigid, _) => (Weights::rigid(&bound.joints), options.way.describe()),
+        (Base::File, Some(weights)) => (bound.beside(weights), "the file's own weights"),
+        (Base::File, None) => return Err(needs_weights("bind.base = \"file\"")),
+        (Base::Heat, _) => {
+            // The recipe's check holds the way to heat, which gives smooth weights.
+            let smooth = bound.smooth.as_ref().map(|smooth| bound.beside(smooth));
+            let rigid = || Weights::rigid(&bound.joints);
+            (
+                smooth.unwrap_or_else(rigid),
+                "the smooth weights of bone heat",
+            )
+        }
+    };
+    Ok(BoundBase {
+        way: way.to_owned(),
+        base,
+        bound,
+    })
 }
 
 /// One skin, ready to fit.

@@ -8,14 +8,16 @@ use std::path::Path;
 use serde::{Deserialize, Serialize};
 
 use crate::asset::WeightFormat;
-use crate::bind::Way;
 use crate::deform::{
-    Border, LayerKind, LayerOptions, MOST_ROUNDS, MushOptions, Only, RelaxOptions, Skinning,
-    rounds_for_radius,
+    Border, LayerKind, LayerOptions, MOST_ROUNDS, MushOptions, RelaxOptions, rounds_for_radius,
 };
 use crate::error::{Error, Fault};
 use crate::pose::{self, matcher};
-use crate::rig::{Character, Weights};
+use crate::rig::{Character, JointId, Selection};
+
+mod bind;
+
+pub use bind::{Base, BindSettings, FixSettings, PieceSettings, PiecesSettings};
 
 /// The settings of a character.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -23,6 +25,8 @@ use crate::rig::{Character, Weights};
 pub struct Recipe {
     /// `[bind]`
     pub bind: BindSettings,
+    /// `[pieces]`
+    pub pieces: PiecesSettings,
     /// `[poses]`
     pub poses: pose::Options,
     /// `[[layer]]`, in the order they run; `layer = []` for none.
@@ -37,35 +41,13 @@ impl Default for Recipe {
     fn default() -> Self {
         Self {
             bind: BindSettings::default(),
+            pieces: PiecesSettings::default(),
             poses: pose::Options::default(),
             layer: default_layers(),
             fit: FitSettings::default(),
             write: WriteSettings::default(),
         }
     }
-}
-
-/// What the reference layers start from.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct BindSettings {
-    /// How each vertex gets its joint; by default `keep` where the file has weights, else `nearest`.
-    pub way: Option<Way>,
-    /// Whether the layers start from that rigid bind, or from the file's own weights.
-    pub base: Base,
-    /// How base weights move the surface. With a rigid base both ways are the same.
-    pub skinning: Skinning,
-}
-
-/// See [`BindSettings::base`].
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Base {
-    /// One joint a vertex.
-    #[default]
-    Rigid,
-    /// The weights that the file has.
-    File,
 }
 
 /// One layer of the stack.
@@ -93,7 +75,7 @@ pub struct LayerSettings {
     /// How much of the layer is applied.
     pub blend: Option<f32>,
     /// Where it is applied.
-    pub only: Option<Only>,
+    pub only: Option<Selection>,
 }
 
 /// The kinds of layers.
@@ -186,11 +168,14 @@ impl Recipe {
     /// # Errors
     /// [`Error::Setting`] with every fault found.
     pub fn check(&self, path: &Path) -> Result<(), Error> {
-        let mut faults = Vec::new();
+        let mut checks = Checks {
+            path,
+            faults: Vec::new(),
+        };
+        self.bind.check(&mut checks);
+        self.pieces.check(&mut checks);
         let mut check = |good: bool, part: &str, expected: &str, found: String| {
-            if !good {
-                faults.push(Fault::new(path, part, expected, found));
-            }
+            checks.check(good, part, expected, found);
         };
         let share = |x: f64| (0.0..=1.0).contains(&x);
         let fit = &self.fit;
@@ -301,12 +286,45 @@ impl Recipe {
         for (index, layer) in self.layer.iter().enumerate() {
             layer.check(&format!("layer[{index}]"), &mut check);
         }
-        if faults.is_empty() {
+        if checks.faults.is_empty() {
             Ok(())
         } else {
-            Err(Error::Setting(faults))
+            Err(Error::Setting(checks.faults))
         }
     }
+}
+
+/// Collects what is wrong with a recipe.
+struct Checks<'a> {
+    path: &'a Path,
+    faults: Vec<Fault>,
+}
+
+impl Checks<'_> {
+    fn check(&mut self, good: bool, part: &str, expected: &str, found: String) {
+        if !good {
+            self.faults
+                .push(Fault::new(self.path, part, expected, found));
+        }
+    }
+
+    fn patterns<'a>(&mut self, part: &str, patterns: impl IntoIterator<Item = &'a String>) {
+        for pattern in patterns {
+            if let Err(reason) = matcher(pattern) {
+                self.check(
+                    false,
+                    part,
+                    "name patterns",
+                    format!("{pattern:?} ({reason})"),
+                );
+            }
+        }
+    }
+}
+
+/// Whether a pattern, checked before, matches a name.
+fn matches(pattern: &str, name: &str) -> bool {
+    matcher(pattern).is_ok_and(|glob| glob.is_match(name))
 }
 
 impl LayerSettings {
@@ -388,12 +406,7 @@ impl LayerSettings {
             "one of mush".to_owned(),
         );
         if let Some(only) = &self.only {
-            for pattern in only
-                .joints
-                .iter()
-                .chain(&only.materials)
-                .chain(&only.meshes)
-            {
+            for pattern in only.patterns() {
                 if let Err(reason) = matcher(pattern) {
                     check(
                         false,
@@ -430,12 +443,11 @@ impl LayerSettings {
         format!("{} of {rounds} rounds", self.name())
     }
 
-    /// Works out rounds and mask for a character whose layers start from `base`. `edge_length` and
-    /// `diagonal` are those of its surface.
+    /// Works out rounds and mask for a character whose vertices are bound to these joints.
     ///
     /// # Errors
     /// A sentence if `only` names nothing in it.
-    pub fn resolve(&self, character: &Character, base: &Weights) -> Result<LayerOptions, String> {
+    pub fn resolve(&self, character: &Character, bind: &[JointId]) -> Result<LayerOptions, String> {
         let surface = &character.surface;
         let (stretch, squash) = (
             self.stretch.unwrap_or(STRETCH),
@@ -463,10 +475,8 @@ impl LayerSettings {
                 border: self.border.unwrap_or_default(),
             }),
         };
-        let matches =
-            |pattern: &str, name: &str| matcher(pattern).is_ok_and(|glob| glob.is_match(name));
         let mask = match &self.only {
-            Some(only) => Some(only.mask(character, base, &matches)?),
+            Some(only) => Some(only.mask(character, bind, &matches)?),
             None => None,
         };
         Ok(LayerOptions {

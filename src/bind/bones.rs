@@ -1,9 +1,10 @@
-//! Bone segments: where in space each joint's bone lies.
+//! Bone segments: which joints have a body of their own, and where in space their bones lie.
 
 use nalgebra::{Point3, Vector3};
 
-use super::sight::Sight;
-use crate::rig::{JointId, Skeleton, Surface};
+use super::body::Body;
+use super::territory::{BEND_COST, Territory};
+use crate::rig::{JointId, Skeleton};
 
 /// A segment that stands for a joint; a joint has one for each child, or an inferred one.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -16,6 +17,31 @@ pub struct Bone {
     pub to: Point3<f64>,
 }
 
+/// Why a joint wins no vertex.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Idle {
+    /// It only carries others: from a root down, it lies outside the body or at the place of its children.
+    Carrier,
+    /// It lies outside the body, and nothing that has a body hangs from it.
+    Outside,
+    /// It ends at the place of another joint, whose vertices it would share.
+    SamePlace(JointId),
+    /// The recipe says so.
+    Recipe,
+}
+
+/// What the recipe says of a joint.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Say {
+    /// Nothing.
+    #[default]
+    Auto,
+    /// It wins vertices wherever it lies.
+    Wins,
+    /// It wins none.
+    Carries,
+}
+
 /// Bones are this much shorter at either end than the way between joints, so that a vertex beside a
 /// joint goes to the bone whose side it is on, not to an even match.
 const TRIM: f64 = 0.02;
@@ -23,10 +49,29 @@ const TRIM: f64 = 0.02;
 /// Joints closer than this share of the diagonal are at one place.
 const SAME_PLACE: f64 = 1e-4;
 
-/// A leaf's bone ends at this share of the way to the surface.
-const LEAF_DEPTH: f64 = 0.9;
+/// An end joint this close to another, as a share of the diagonal, is put there to mark its place: nearer
+/// than any two joints with flesh between them.
+const MARKS_PLACE: f64 = 2e-3;
+
+/// A leaf's bone reaches to where this share of its flesh lies behind, and so far of the way there.
+const LEAF_FLESH: f64 = 0.95;
+
+/// Fewer cells of flesh give no direction.
+const LEAST_FLESH: usize = 8;
+
+/// The bones of leaves are looked for this often, each time from those found before.
+const LEAF_ROUNDS: usize = 1;
 
 impl Bone {
+    /// A bone without length.
+    pub fn point(joint: JointId, at: Point3<f64>) -> Self {
+        Self {
+            joint,
+            from: at,
+            to: at,
+        }
+    }
+
     /// The point of the bone closest to `point`.
     pub fn closest(&self, point: Point3<f64>) -> Point3<f64> {
         let along = self.to - self.from;
@@ -38,79 +83,144 @@ impl Bone {
     }
 }
 
-/// The joints that only carry others: from each root down, while the joint lies outside the body, or
-/// at the place of a child.
-pub fn carriers(skeleton: &Skeleton, surface: &Surface) -> Vec<bool> {
-    carriers_in(skeleton, surface, &Sight::new(surface))
-}
-
-pub(super) fn carriers_in(skeleton: &Skeleton, surface: &Surface, sight: &Sight) -> Vec<bool> {
+/// For each joint why it wins no vertex, or `None` if it may win some.
+pub(super) fn idle(skeleton: &Skeleton, body: &Body, say: &[Say]) -> Vec<Option<Idle>> {
     let children = skeleton.children();
-    let near = SAME_PLACE * surface.diagonal();
-    let mut carries = vec![false; skeleton.joints().len()];
+    let near = SAME_PLACE * body.diagonal;
+    let origin = |id: JointId| skeleton.origin(id);
+    let mut idle = vec![None; skeleton.joints().len()];
     for &id in skeleton.parents_first() {
-        let below_carriers = skeleton.joint(id).parent.is_none_or(|p| carries[p.index()]);
+        let parent = skeleton.joint(id).parent;
+        let below_carriers = parent.is_none_or(|p| idle[p.index()] == Some(Idle::Carrier));
         let own = &children[id.index()];
-        if !below_carriers || own.is_empty() {
-            continue;
+        if below_carriers && !own.is_empty() {
+            let at = origin(id);
+            let at_children = own.iter().all(|&child| (origin(child) - at).norm() <= near);
+            if at_children || !body.is_inside(Point3::from(at)) {
+                idle[id.index()] = Some(Idle::Carrier);
+            }
         }
-        let origin = skeleton.origin(id);
-        let at_child = own
+    }
+    for &id in skeleton.parents_first().iter().rev() {
+        let ends = children[id.index()]
             .iter()
-            .any(|&child| (skeleton.origin(child) - origin).norm() <= near);
-        carries[id.index()] = at_child || !sight.inside(Point3::from(origin));
+            .all(|child| idle[child.index()].is_some());
+        if ends && idle[id.index()].is_none() && !body.is_near_flesh(Point3::from(origin(id))) {
+            idle[id.index()] = Some(Idle::Outside);
+        }
     }
-    if carries.iter().all(|&c| c) {
-        // Nothing lies inside, as on an open surface: let every joint win.
-        carries.fill(false);
+    // End joints that mark the place of another one.
+    for id in skeleton.ids().filter(|id| children[id.index()].is_empty()) {
+        let close =
+            |other: JointId| (origin(other) - origin(id)).norm() <= MARKS_PLACE * body.diagonal;
+        // Of two end joints at one place the first stays.
+        let stays = |other: JointId| !children[other.index()].is_empty() || other < id;
+        let other = skeleton.ids().find(|&other| {
+            other != id && idle[other.index()].is_none() && stays(other) && close(other)
+        });
+        if let (None, Some(other)) = (idle[id.index()], other) {
+            idle[id.index()] = Some(Idle::SamePlace(other));
+        }
     }
-    carries
+    for (idle, say) in idle.iter_mut().zip(say) {
+        match say {
+            Say::Auto => {}
+            Say::Wins => *idle = None,
+            Say::Carries => *idle = Some(Idle::Recipe),
+        }
+    }
+    if idle.iter().all(Option::is_some) {
+        // Nothing lies inside, as on an open surface: every joint may win that the recipe does not rule
+        // out, or all.
+        let none = say.iter().all(|&say| say == Say::Carries);
+        for (idle, say) in idle.iter_mut().zip(say) {
+            if none || *say != Say::Carries {
+                *idle = None;
+            }
+        }
+    }
+    idle
 }
 
-/// The bones of all joints that may win vertices.
-pub(super) fn bones(skeleton: &Skeleton, surface: &Surface, sight: &Sight) -> Vec<Bone> {
+/// The bones of all joints that may win vertices, joint after joint.
+pub(super) fn bones(skeleton: &Skeleton, body: &Body, idle: &[Option<Idle>]) -> Vec<Bone> {
     let children = skeleton.children();
-    let carries = carriers_in(skeleton, surface, sight);
     let mut bones = Vec::new();
-    for id in skeleton.ids().filter(|id| !carries[id.index()]) {
+    let mut leaves = Vec::new();
+    for id in skeleton.ids().filter(|id| idle[id.index()].is_none()) {
         let origin = Point3::from(skeleton.origin(id));
-        let ends: Vec<Point3<f64>> = match &children[id.index()][..] {
-            [] => vec![leaf_end(skeleton, id, surface, sight)],
-            own => own
-                .iter()
-                .map(|&child| Point3::from(skeleton.origin(child)))
-                .collect(),
-        };
-        bones.extend(ends.into_iter().map(|end| Bone {
+        let ends = children[id.index()]
+            .iter()
+            .filter(|child| idle[child.index()].is_none())
+            .map(|&child| Point3::from(skeleton.origin(child)));
+        let before = bones.len();
+        bones.extend(ends.map(|end| Bone {
             joint: id,
             from: origin + (end - origin) * TRIM,
             to: end - (end - origin) * TRIM,
         }));
+        if bones.len() == before {
+            leaves.push(before);
+            bones.push(Bone::point(id, origin));
+        }
+    }
+    for _ in 0..LEAF_ROUNDS {
+        let ends = leaf_ends(&bones, &leaves, body);
+        for (&leaf, end) in leaves.iter().zip(ends) {
+            let bone = &mut bones[leaf];
+            bone.to = match end {
+                Some(end) => end,
+                // No flesh about it: on as far as from its parent, halved.
+                None => bone.from + onward(skeleton, bone.joint, SAME_PLACE * body.diagonal) / 2.0,
+            };
+        }
     }
     bones
 }
 
-/// Where the bone of a joint without children ends: onward from its parent, most of the way to the
-/// surface, at most as far as the parent's bone is long.
-fn leaf_end(skeleton: &Skeleton, id: JointId, surface: &Surface, sight: &Sight) -> Point3<f64> {
-    let origin = Point3::from(skeleton.origin(id));
-    let mut onward = Vector3::zeros();
+/// Where the bones of joints without children end: toward the middle of the flesh that is nearest to them,
+/// through most of it.
+fn leaf_ends(bones: &[Bone], leaves: &[usize], body: &Body) -> Vec<Option<Point3<f64>>> {
+    let mut flesh: Vec<Vec<(Point3<f64>, f64)>> = vec![Vec::new(); leaves.len()];
+    for volume in body.volumes() {
+        let territory = Territory::new(volume, bones, BEND_COST);
+        for cell in 0..volume.len() as u32 {
+            let leaf = territory
+                .bone(cell)
+                .and_then(|bone| leaves.binary_search(&bone).ok());
+            if let Some(leaf) = leaf {
+                flesh[leaf].push((volume.middle(cell), volume.step.powi(3)));
+            }
+        }
+    }
+    let ends = leaves.iter().zip(flesh).map(|(&leaf, flesh)| {
+        let from = bones[leaf].from;
+        if flesh.len() < LEAST_FLESH {
+            return None;
+        }
+        let mass: f64 = flesh.iter().map(|entry| entry.1).sum();
+        let sum: Vector3<f64> = flesh.iter().map(|(at, mass)| (at - from) * *mass).sum();
+        let direction = (sum / mass).try_normalize(SAME_PLACE * body.diagonal)?;
+        let mut along: Vec<f64> = flesh
+            .iter()
+            .map(|(at, _)| (at - from).dot(&direction))
+            .collect();
+        along.sort_by(f64::total_cmp);
+        let reach = along[(along.len() - 1) * 95 / 100];
+        Some(from + direction * (reach * LEAF_FLESH).max(0.0))
+    });
+    ends.collect()
+}
+
+/// The way from the nearest ancestor at another place.
+fn onward(skeleton: &Skeleton, id: JointId, near: f64) -> Vector3<f64> {
     let mut above = skeleton.joint(id).parent;
-    // The nearest ancestor at another place gives the direction.
     while let Some(parent) = above {
-        onward = origin.coords - skeleton.origin(parent);
-        if onward.norm() > SAME_PLACE * surface.diagonal() {
-            break;
+        let way = skeleton.origin(id) - skeleton.origin(parent);
+        if way.norm() > near {
+            return way;
         }
         above = skeleton.joint(parent).parent;
     }
-    let length = onward.norm();
-    if length <= SAME_PLACE * surface.diagonal() {
-        return origin;
-    }
-    let direction = onward / length;
-    let depth = sight
-        .exit(origin, direction)
-        .map_or(length / 2.0, |exit| exit * LEAF_DEPTH);
-    origin + direction * depth.min(length)
+    Vector3::zeros()
 }

@@ -7,14 +7,15 @@
 use nalgebra::Point3;
 use rayon::prelude::*;
 
-use super::bones::{Bone, bones};
-use super::sight::Sight;
-use crate::rig::{JointId, Skeleton, Surface};
+use super::bones::Bone;
+use super::through::Found;
+use crate::rig::Surface;
 
-/// For each welded vertex the joint whose bone is nearest; the lower joint of equals.
-pub fn nearest(skeleton: &Skeleton, surface: &Surface) -> Vec<JointId> {
+use super::sight::Sight;
+
+/// For each welded vertex the joint whose bone is nearest, and how far that is; the lower joint of equals.
+pub(super) fn nearest(surface: &Surface, bones: &[Bone]) -> Vec<Option<Found>> {
     let sight = Sight::new(surface);
-    let bones = bones(skeleton, surface, &sight);
     surface
         .positions
         .par_iter()
@@ -32,8 +33,7 @@ pub fn nearest(skeleton: &Skeleton, surface: &Surface) -> Vec<JointId> {
                 .iter()
                 .find(|(_, closest, _)| !sight.blocked(*closest, vertex))
                 .or(order.first())
-                // A skeleton has joints, and at least one of them has a bone.
-                .map_or(JointId(0), |(_, _, bone)| bone.joint)
+                .map(|(distance, _, bone)| (*distance, bone.joint))
         })
         .collect()
 }

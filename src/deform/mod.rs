@@ -9,11 +9,11 @@
 // Kernels run over the lanes of several arrays at once; indices say so plainest.
 #![allow(clippy::needless_range_loop)]
 
+mod cling;
 mod direct;
 mod filter;
 mod frames;
 mod layered;
-mod mask;
 mod mush;
 mod place;
 mod region;
@@ -24,7 +24,6 @@ mod spread;
 mod stack;
 mod stream;
 
-pub use mask::Only;
 pub use mush::{Border, MushOptions};
 pub use relax::RelaxOptions;
 pub use skin::{Skin, Skinning};

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use super::cling::{Clings, ClingsOnDirect, LocalClings};
 use super::direct::{Direct, LocalDirect};
 use super::filter::Filter;
 use super::layered::{LEAST_REACH, Layers, LocalLayers};
@@ -10,7 +11,7 @@ use super::place::Workspace;
 use super::relax::RelaxOptions;
 use super::stream::GROUPS_PER_WORKER;
 use super::{Skinning, Spread};
-use crate::rig::{Block, JointId, Lane, Point, Shapes, Skeleton, Surface, Targets, Weights};
+use crate::rig::{Block, Cling, JointId, Lane, Point, Shapes, Skeleton, Surface, Targets, Weights};
 
 /// One layer of a stack, with rounds worked out and its mask resolved.
 #[derive(Clone, Debug)]
@@ -84,6 +85,7 @@ pub struct Stack {
     rest: Vec<[f32; 3]>,
     spread: Spread,
     way: Way,
+    clings: Option<Arc<Clings>>,
     /// The centre of the bind bounding box: [`Block`]s must be made about it.
     pub centre: [f64; 3],
 }
@@ -98,7 +100,10 @@ enum Way {
 
 /// A stack on the part of the surface that some poses can bend.
 #[derive(Clone, Debug)]
-pub struct LocalStack(Local);
+pub struct LocalStack {
+    layers: Local,
+    clings: Option<Arc<LocalClings>>,
+}
 
 #[derive(Clone, Debug)]
 enum Local {
@@ -108,7 +113,11 @@ enum Local {
 
 /// Buffers for evaluating blocks one after the other.
 #[derive(Debug, Default)]
-pub struct Scratch(Workspace);
+pub struct Scratch {
+    work: Workspace,
+    /// Results of the layers, where more comes on top.
+    layers: Vec<Point>,
+}
 
 impl Stack {
     /// Compiles a stack. `base` has a row, and every mask a value, for each welded vertex.
@@ -119,14 +128,8 @@ impl Stack {
         layers: &[LayerOptions],
     ) -> Self {
         let centre = surface.centre();
-        let rest: Vec<[f64; 3]> = surface
-            .positions
-            .iter()
-            .map(|p| std::array::from_fn(|i| f64::from(p[i]) - centre[i]))
-            .collect();
-        // A row of checked weights has at least one entry.
-        let heaviest = |v: usize| base.of(v).next().map_or(0, |(joint, _)| joint.0);
-        let own: Vec<u16> = (0..surface.len()).map(heaviest).collect();
+        let rest = about(surface, centre);
+        let own = heaviest(&base);
         let linear = skinning == Skinning::Linear || base.most_influences() <= 1;
         let mush = match layers {
             [layer] if linear => layer.direct(),
@@ -145,12 +148,25 @@ impl Stack {
             }
         };
         Self {
+            clings: None,
             rest: rest.iter().map(|p| p.map(|x| x as f32)).collect(),
             base,
             spread,
             way,
             centre,
         }
+    }
+
+    /// Lets vertices follow the surface beneath them, in place of what the layers make of them. `surface` is
+    /// the one that the stack was compiled for.
+    pub fn clinging(mut self, surface: &Surface, clings: &[Cling]) -> Self {
+        if !clings.is_empty() {
+            let rest = about(surface, self.centre);
+            let clings = Clings::new(clings, &surface.rings, &heaviest(&self.base), &rest);
+            self.spread = clings.spread(&self.spread);
+            self.clings = Some(Arc::new(clings));
+        }
+        self
     }
 
     /// How far the layers bring each joint: the candidates of the fit.
@@ -171,10 +187,10 @@ impl Stack {
     /// size.
     pub fn working_bytes(&self, vertices: usize, joints: usize) -> usize {
         let blocks = self.blocks_per_worker();
-        // Shape, three spare ones, one before a partial layer; then the results.
         let shapes = match &self.way {
             Way::Direct(_) => 0,
-            Way::Layered(_) => 5 + blocks,
+            // Shape, three spare ones, one before a partial layer, one before clinging vertices come on top.
+            Way::Layered(_) => 6 + blocks,
         };
         // At worst every region is the whole surface.
         GROUPS_PER_WORKER * self.bytes()
@@ -184,10 +200,11 @@ impl Stack {
 
     /// Bytes that the stack takes on the whole surface.
     pub fn bytes(&self) -> usize {
-        match &self.way {
+        let layers = match &self.way {
             Way::Direct(direct) => direct.bytes(),
             Way::Layered(layers) => layers.bytes(),
-        }
+        };
+        layers + self.clings.as_ref().map_or(0, |clings| clings.bytes())
     }
 
     /// The base weights.
@@ -202,7 +219,7 @@ impl Stack {
 
     /// The stack on the whole surface, for any poses of a skeleton of that many joints.
     pub fn whole(&self, joints: usize) -> LocalStack {
-        LocalStack(match &self.way {
+        self.with_clings(match &self.way {
             Way::Direct(direct) => Local::Direct(Arc::new(direct.whole(joints))),
             Way::Layered(layers) => {
                 Local::Layered(Box::new(layers.whole(joints, &self.base, &self.rest)))
@@ -212,7 +229,7 @@ impl Stack {
 
     /// The stack on what poses that turn exactly these joints can bend; `None` if they bend nothing.
     pub fn bent_by(&self, turned: &[JointId], skeleton: &Skeleton) -> Option<LocalStack> {
-        let local = LocalStack(match &self.way {
+        let local = self.with_clings(match &self.way {
             Way::Direct(direct) => Local::Direct(Arc::new(direct.bent_by(turned, skeleton))),
             Way::Layered(layers) => {
                 let local = layers.bent_by(turned, skeleton, &self.base, &self.rest);
@@ -221,6 +238,27 @@ impl Stack {
         });
         (!local.vertices().is_empty()).then_some(local)
     }
+
+    fn with_clings(&self, layers: Local) -> LocalStack {
+        let clings = self.clings.as_ref();
+        LocalStack {
+            clings: clings.map(|clings| Arc::new(clings.on(layers.core(), layers.bodies()))),
+            layers,
+        }
+    }
+}
+
+/// Bind positions about the centre.
+fn about(surface: &Surface, centre: [f64; 3]) -> Vec<[f64; 3]> {
+    let about = |p: &[f32; 3]| std::array::from_fn(|i| f64::from(p[i]) - centre[i]);
+    surface.positions.iter().map(about).collect()
+}
+
+/// The heaviest base joint of each vertex.
+fn heaviest(base: &Weights) -> Vec<u16> {
+    // A row of checked weights has at least one entry.
+    let heaviest = |v: usize| base.of(v).next().map_or(0, |(joint, _)| joint.0);
+    (0..base.len()).map(heaviest).collect()
 }
 
 /// How far the layers of a stack bring each joint.
@@ -233,12 +271,30 @@ fn spread(surface: &Surface, base: &Weights, rest: &[[f64; 3]], layers: &[LayerO
     Spread::new(base, &surface.rings, rest, &filters)
 }
 
+impl Local {
+    /// The vertices that the layers bend, in rising order.
+    fn core(&self) -> &Arc<[u32]> {
+        match self {
+            Self::Direct(direct) => &direct.core,
+            Self::Layered(layers) => layers.core(),
+        }
+    }
+
+    /// For each joint the body it moves with.
+    fn bodies(&self) -> &Arc<[u32]> {
+        match self {
+            Self::Direct(direct) => &direct.bodies,
+            Self::Layered(layers) => layers.bodies(),
+        }
+    }
+}
+
 impl LocalStack {
     /// The vertices that it has results for, in rising order.
     pub fn vertices(&self) -> &Arc<[u32]> {
-        match &self.0 {
-            Local::Direct(direct) => &direct.core,
-            Local::Layered(layers) => layers.core(),
+        match &self.clings {
+            Some(clings) => &clings.vertices,
+            None => self.layers.core(),
         }
     }
 
@@ -249,21 +305,27 @@ impl LocalStack {
         block: Block,
         poses: Vec<usize>,
         scratch: &mut Scratch,
-        targets: Vec<Point>,
+        mut targets: Vec<Point>,
     ) -> Shapes {
-        let (bodies, targets) = match &self.0 {
-            Local::Direct(direct) => (
-                &direct.bodies,
-                Targets::OnDemand(Arc::<LocalDirect>::clone(direct)),
-            ),
-            Local::Layered(layers) => (
-                layers.bodies(),
-                Targets::Known(layers.evaluate(&block, &mut scratch.0, targets)),
-            ),
+        let targets = match (&self.layers, &self.clings) {
+            (Local::Direct(direct), None) => Targets::OnDemand(Arc::<LocalDirect>::clone(direct)),
+            (Local::Direct(direct), Some(clings)) => Targets::OnDemand(Arc::new(ClingsOnDirect {
+                clings: Arc::clone(clings),
+                direct: Arc::clone(direct),
+            })),
+            (Local::Layered(layers), None) => {
+                Targets::Known(layers.evaluate(&block, &mut scratch.work, targets))
+            }
+            (Local::Layered(layers), Some(clings)) => {
+                let bent = std::mem::take(&mut scratch.layers);
+                scratch.layers = layers.evaluate(&block, &mut scratch.work, bent);
+                clings.merge(&block, &scratch.layers, &mut targets);
+                Targets::Known(targets)
+            }
         };
         Shapes {
             vertices: Arc::clone(self.vertices()),
-            bodies: Arc::clone(bodies),
+            bodies: Arc::clone(self.layers.bodies()),
             block,
             poses,
             targets,

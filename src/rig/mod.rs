@@ -6,14 +6,20 @@
 
 mod block;
 mod character;
+mod cling;
+mod near;
 mod pose;
+mod selection;
 mod skeleton;
 mod surface;
 mod weights;
 
 pub use block::{Block, Evaluate, LANES, Lane, Point, Residuals, Shapes, Targets, product};
 pub use character::{Character, Part, SavedPose};
+pub use cling::Cling;
+pub use near::Near;
 pub use pose::{Clip, Frame, Pose, PoseSequence};
+pub use selection::Selection;
 pub use skeleton::{BindLocal, Joint, JointId, JointSpec, Skeleton, SkeletonFault, polar};
 pub use surface::{Rings, Surface};
 pub use weights::{WeightFault, Weights};

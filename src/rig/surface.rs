@@ -5,6 +5,7 @@
 
 use std::hash::BuildHasher;
 
+use nalgebra::Point3;
 use rayon::prelude::*;
 
 /// The neighbours of every vertex, one list after the other, each in rising order.
@@ -229,6 +230,11 @@ impl Surface {
     /// Whether there are no vertices.
     pub fn is_empty(&self) -> bool {
         self.positions.is_empty()
+    }
+
+    /// The bind position of a vertex, in f64.
+    pub fn point(&self, vertex: usize) -> Point3<f64> {
+        Point3::from(self.positions[vertex].map(f64::from))
     }
 
     /// The diagonal of the bind bounding box, in scene units of the mesh space: the size that errors

@@ -614,10 +614,13 @@ fn gram_matrices_of_local_and_whole_evaluation_agree() {
         let document = tanyard::asset::Document::open(&path).expect("a sample opens");
         let loaded = tanyard::asset::characters(&document, None).expect("a sample has skins");
         let character = &loaded[0].character;
-        let bind = match &character.weights {
-            Some(weights) => tanyard::bind::keep(weights),
-            None => tanyard::bind::nearest(&character.skeleton, &character.surface),
+        let way = match &character.weights {
+            Some(_) => tanyard::bind::Way::Keep,
+            None => tanyard::bind::Way::Through,
         };
+        let joints = character.skeleton.joints().len();
+        let options = tanyard::bind::Options::plain(way, joints);
+        let bind = tanyard::bind::bind(character, &options).joints;
         let mush = layer(LayerKind::Mush(MushOptions { rounds: 20, ..MUSH }));
         let relax = layer(LayerKind::Relax(RelaxOptions { rounds: 2, ..RELAX }));
         for layers in [vec![mush.clone()], vec![relax, mush]] {

@@ -1,16 +1,16 @@
-//! Where a layer applies: `only`.
+//! A part of a character, by names and numbers: `only` in a recipe.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::rig::{Character, Weights};
+use super::{Character, JointId};
 
-/// Where a layer applies: at vertices that any of the given lists names. With an attribute, its value
-/// (0 to 1) at each vertex multiplies what the lists say.
+/// The vertices that any of the given lists names. With an attribute, its value (0 to 1) at each vertex
+/// multiplies what the lists say.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
-pub struct Only {
-    /// Vertices whose heaviest base joint has a name that matches one of these patterns.
+pub struct Selection {
+    /// Vertices whose joint in the bind has a name that matches one of these patterns.
     pub joints: Vec<String>,
     /// Vertices of primitives whose material's name matches one of these patterns.
     pub materials: Vec<String>,
@@ -22,15 +22,21 @@ pub struct Only {
     pub attribute: Option<String>,
 }
 
-impl Only {
-    /// Its value at every welded vertex, 0 to 1. `matches` compares a pattern with a name.
+impl Selection {
+    /// Every name pattern in it.
+    pub fn patterns(&self) -> impl Iterator<Item = &String> {
+        let lists = [&self.joints, &self.materials, &self.meshes];
+        lists.into_iter().flatten()
+    }
+
+    /// Its value at every welded vertex, 0 to 1. `bind` is the joint of each. `matches` compares a pattern with a name.
     ///
     /// # Errors
     /// A sentence that says what in it names nothing.
     pub fn mask(
         &self,
         character: &Character,
-        base: &Weights,
+        bind: &[JointId],
         matches: &dyn Fn(&str, &str) -> bool,
     ) -> Result<Vec<f32>, String> {
         let surface = &character.surface;
@@ -45,8 +51,7 @@ impl Only {
                 .iter()
                 .map(|joint| matches(pattern, &joint.name))
                 .collect();
-            let hits = (0..surface.len())
-                .filter(|&v| base.of(v).next().is_some_and(|(id, _)| hit[id.index()]));
+            let hits = (0..surface.len()).filter(|&v| hit[bind[v].index()]);
             mark(&mut mask, hits, hit.contains(&true), "joint", pattern)?;
         }
         for pattern in &self.materials {

@@ -1,0 +1,172 @@
+//! `heat`: bone heat.
+//!
+//! Baran & Popović 2007, *Automatic rigging and animation of 3D characters*, §4: each vertex is heated by
+//! the bone that is nearest to it, the stronger the nearer, and heat spreads over the surface until it is
+//! at rest. With H = 1/d² and p = 1 where a joint's bone is the nearest, its weights solve
+//!
+//! ```text
+//!   −Δw + H·w = H·p
+//! ```
+//!
+//! Here Δ is the cotangent Laplacian (Pinkall & Polthier 1993, *Computing discrete minimal surfaces and
+//! their conjugates*), each vertex's heat counts by its area, and the distance is the one through the body
+//! rather than straight to the nearest bone in sight. Negative cotangents are taken as zero: obtuse
+//! triangles cannot make weights negative then, at some cost in evenness. All joints share one sparse
+//! Cholesky factor.
+
+use faer::linalg::solvers::Solve;
+use faer::sparse::{SparseColMat, Triplet};
+use faer::{Mat, Side};
+use nalgebra::Vector3;
+
+use super::through::Found;
+use crate::rig::{JointId, Surface, Weights};
+
+/// A bone counts as at least this far away, as a share of the diagonal: a vertex upon a bone would be
+/// heated without bound.
+const LEAST_DISTANCE: f64 = 1e-3;
+
+/// Weights below this are dropped: less than half a step of 8-bit weights.
+const LEAST_WEIGHT: f64 = 1e-3;
+
+/// Joints kept for a vertex.
+const SLOTS: usize = 8;
+
+/// Joints solved at once, to bound memory.
+const COLUMNS: usize = 16;
+
+/// Vertices whose area is less than this share of the mean count as having so much: slivers must not lose
+/// all say.
+const LEAST_AREA: f64 = 1e-3;
+
+/// Smooth weights from the nearest bone of each vertex. A vertex without one gets joint 0; if the matrix
+/// is not definite after all, every vertex keeps its nearest.
+pub(super) fn heat(surface: &Surface, found: &[Option<Found>]) -> Weights {
+    let slots = |rows: &[Vec<(JointId, f64)>]| to_weights(rows);
+    let mut rows: Vec<Vec<(JointId, f64)>> = found
+        .iter()
+        .map(|own| vec![(own.map_or(JointId(0), |own| own.1), 1.0)])
+        .collect();
+    let system = System::new(surface, found);
+    let Some(solved) = system.solve(found) else {
+        return slots(&rows);
+    };
+    for (v, row) in solved {
+        rows[v] = row;
+    }
+    slots(&rows)
+}
+
+/// The linear system on the vertices that have a bone.
+struct System {
+    vertices: Vec<usize>,
+    entries: Vec<Triplet<usize, usize, f64>>,
+    /// Area times H.
+    sources: Vec<f64>,
+}
+
+impl System {
+    fn new(surface: &Surface, found: &[Option<Found>]) -> Self {
+        let vertices: Vec<usize> = (0..surface.len()).filter(|&v| found[v].is_some()).collect();
+        let mut place = vec![usize::MAX; surface.len()];
+        for (k, &v) in vertices.iter().enumerate() {
+            place[v] = k;
+        }
+        let mean = surface.areas.iter().sum::<f64>() / surface.len().max(1) as f64;
+        // A surface without area conducts nothing: any positive number serves.
+        let least_area = if mean > 0.0 { LEAST_AREA * mean } else { 1.0 };
+        let least = (LEAST_DISTANCE * surface.diagonal()).max(f64::MIN_POSITIVE.sqrt());
+        let sources: Vec<f64> = vertices
+            .iter()
+            .map(|&v| {
+                let distance = found[v].map_or(least, |own| own.0.max(least));
+                surface.areas[v].max(least_area) / (distance * distance)
+            })
+            .collect();
+        let mut entries = Vec::with_capacity(vertices.len() + 12 * surface.triangles.len());
+        for (a, b, conductance) in conductances(surface) {
+            let (a, b) = (place[a], place[b]);
+            if a != usize::MAX && b != usize::MAX && conductance > 0.0 {
+                entries.push(Triplet::new(a, a, conductance));
+                entries.push(Triplet::new(b, b, conductance));
+                entries.push(Triplet::new(a.max(b), a.min(b), -conductance));
+            }
+        }
+        entries.extend((0..sources.len()).map(|k| Triplet::new(k, k, sources[k])));
+        Self {
+            vertices,
+            entries,
+            sources,
+        }
+    }
+
+    /// The weights of each vertex, heaviest joints first.
+    fn solve(&self, found: &[Option<Found>]) -> Option<Vec<(usize, Vec<(JointId, f64)>)>> {
+        let n = self.vertices.len();
+        let matrix = SparseColMat::<usize, f64>::try_new_from_triplets(n, n, &self.entries).ok()?;
+        let factor = matrix.sp_cholesky(Side::Lower).ok()?;
+        let nearest: Vec<JointId> = self
+            .vertices
+            .iter()
+            .map(|&v| found[v].map_or(JointId(0), |own| own.1))
+            .collect();
+        let mut joints = nearest.clone();
+        joints.sort_unstable();
+        joints.dedup();
+        let mut rows: Vec<Vec<(JointId, f64)>> = vec![Vec::new(); n];
+        for some in joints.chunks(COLUMNS) {
+            let heated = |k: usize, c: usize| {
+                if nearest[k] == some[c] {
+                    self.sources[k]
+                } else {
+                    0.0
+                }
+            };
+            let mut columns = Mat::from_fn(n, some.len(), heated);
+            factor.solve_in_place(columns.as_mut());
+            for (k, row) in rows.iter_mut().enumerate() {
+                for (c, &joint) in some.iter().enumerate() {
+                    if columns[(k, c)] >= LEAST_WEIGHT {
+                        row.push((joint, columns[(k, c)]));
+                    }
+                }
+                row.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+                row.truncate(SLOTS);
+            }
+        }
+        let found = self.vertices.iter().copied().zip(rows);
+        Some(found.filter(|(_, row)| !row.is_empty()).collect())
+    }
+}
+
+/// Half the sum of the cotangents that face each edge, triangle by triangle; negative ones as zero.
+fn conductances(surface: &Surface) -> impl Iterator<Item = (usize, usize, f64)> + '_ {
+    let place = |v: u32| Vector3::from(surface.positions[v as usize].map(f64::from));
+    surface.triangles.iter().flat_map(move |corners| {
+        (0..3).map(move |k| {
+            let [apex, a, b] = [corners[k], corners[(k + 1) % 3], corners[(k + 2) % 3]];
+            let (to_a, to_b) = (place(a) - place(apex), place(b) - place(apex));
+            let sine = to_a.cross(&to_b).norm();
+            let cotangent = if sine > 0.0 {
+                to_a.dot(&to_b) / sine
+            } else {
+                0.0
+            };
+            (a as usize, b as usize, (cotangent / 2.0).max(0.0))
+        })
+    })
+}
+
+fn to_weights(rows: &[Vec<(JointId, f64)>]) -> Weights {
+    let entries = rows
+        .iter()
+        .flat_map(|row| {
+            let sum: f64 = row.iter().map(|entry| entry.1).sum();
+            (0..SLOTS).map(move |k| {
+                row.get(k)
+                    .map_or((JointId(0), 0.0), |&(joint, w)| (joint, (w / sum) as f32))
+            })
+        })
+        .collect();
+    Weights::new(SLOTS, entries)
+}

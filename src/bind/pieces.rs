@@ -1,0 +1,362 @@
+//! What separate pieces do: bend by themselves, ride on one joint, or cling to the surface beneath.
+//!
+//! Nothing in a file says what a strap or a buckle hangs from: size, shape and closeness tell. The limits
+//! below are common practice, no source; the report gives the reason for each piece, and a recipe
+//! overrides it.
+
+use nalgebra::{Matrix3, Point3, Vector3};
+use rayon::prelude::*;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::body::Body;
+use super::bones::Bone;
+use super::sight::Sight;
+use crate::rig::{Cling, JointId, Skeleton, Surface};
+
+/// What a piece does.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Kind {
+    /// It is bound and bent like the body.
+    Own,
+    /// It moves with one joint and keeps its shape.
+    Ride,
+    /// It follows the surface beneath it.
+    Cling,
+}
+
+/// A connected piece of the surface.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Piece {
+    /// What it does.
+    pub kind: Kind,
+    /// Why.
+    pub reason: Reason,
+    /// Its welded vertices.
+    pub vertices: usize,
+    /// The diagonal of its box, in percent of the character's.
+    pub extent_percent: f64,
+    /// Nineteen in twenty of its vertices are closer than this to larger pieces, in percent of the
+    /// character's diagonal; `None` if there is no larger one.
+    pub distance_percent: Option<f64>,
+    /// The joint that it rides on.
+    pub joint: Option<JointId>,
+}
+
+/// Why a piece is what it is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reason {
+    /// Own: no piece is larger.
+    Largest,
+    /// Own: joints lie inside it that lie inside no larger piece.
+    HoldsJoints,
+    /// Own: it stands off from larger pieces.
+    StandsOff,
+    /// Ride: it is small and compact.
+    Small,
+    /// Ride: it is small, and one joint lies inside it.
+    SmallAroundJoint,
+    /// Cling: it lies close upon a larger piece.
+    Close,
+    /// Cling: it is long and thin, and lies near a larger piece.
+    ThinAndNear,
+    /// The recipe says so.
+    Recipe,
+}
+
+/// A piece no larger than this share of the diagonal does not bend: about the length of a hand's palm.
+const SMALL: f64 = 0.06;
+
+/// The widest a small piece may be for its thickness: longer ones are cords and straps.
+const COMPACT: f64 = 8.0;
+
+/// What lies so near everywhere, as a share of the diagonal, lies upon what is beneath: cloth on a body.
+const CLOSE: f64 = 0.02;
+
+/// The same for what is long and thin.
+const NEAR: f64 = 0.06;
+
+/// Area over the square of the extent below which a piece is long and thin: a strap as wide as a tenth of
+/// its length, both sides counted.
+const THIN: f64 = 0.35;
+
+/// Vertices of a piece whose closeness is measured.
+const SAMPLES: usize = 400;
+
+/// What is known of pieces before any is bound.
+pub(super) struct Measures {
+    area: Vec<f64>,
+    extent: Vec<f64>,
+    compact: Vec<bool>,
+    members: Vec<Vec<u32>>,
+}
+
+impl Measures {
+    pub fn new(surface: &Surface) -> Self {
+        let mut members: Vec<Vec<u32>> = vec![Vec::new(); surface.pieces];
+        let mut area = vec![0.0; surface.pieces];
+        for v in 0..surface.len() {
+            let piece = surface.piece_of[v] as usize;
+            members[piece].push(v as u32);
+            area[piece] += surface.areas[v];
+        }
+        let shapes: Vec<(f64, bool)> = members
+            .iter()
+            .map(|members| shape(surface, members))
+            .collect();
+        let (extent, compact) = shapes.into_iter().unzip();
+        Self {
+            area,
+            extent,
+            compact,
+            members,
+        }
+    }
+
+    /// Whether piece `a` is larger than `b`; of equals the first is.
+    fn is_larger(&self, a: usize, b: usize) -> bool {
+        self.area[a]
+            .total_cmp(&self.area[b])
+            .then(b.cmp(&a))
+            .is_gt()
+    }
+}
+
+/// The diagonal of a piece's box, and whether it is compact.
+fn shape(surface: &Surface, members: &[u32]) -> (f64, bool) {
+    let place = |v: u32| Vector3::from(surface.positions[v as usize].map(f64::from));
+    let first = place(members[0]);
+    let low = members.iter().fold(first, |low, &v| low.inf(&place(v)));
+    let high = members.iter().fold(first, |high, &v| high.sup(&place(v)));
+    let mean = members.iter().map(|&v| place(v)).sum::<Vector3<f64>>() / members.len() as f64;
+    let spread: Matrix3<f64> = members
+        .iter()
+        .map(|&v| (place(v) - mean) * (place(v) - mean).transpose())
+        .sum();
+    let mut widths: Vec<f64> = spread
+        .symmetric_eigenvalues()
+        .iter()
+        .map(|x| x.max(0.0).sqrt())
+        .collect();
+    widths.sort_by(f64::total_cmp);
+    ((high - low).norm(), widths[2] <= COMPACT * widths[1])
+}
+
+/// Classes pieces, largest first. `forced` are those that the recipe names.
+pub(super) fn classify(
+    skeleton: &Skeleton,
+    surface: &Surface,
+    measures: &Measures,
+    forced: &[Option<Kind>],
+) -> Vec<Piece> {
+    let diagonal = surface.diagonal();
+    let mut order: Vec<usize> = (0..surface.pieces).collect();
+    order.sort_by(|&a, &b| {
+        if measures.is_larger(a, b) {
+            std::cmp::Ordering::Less
+        } else {
+            std::cmp::Ordering::Greater
+        }
+    });
+    let sights = sights(surface);
+    // For each joint the largest piece that it lies inside.
+    let holder: Vec<Option<usize>> = skeleton
+        .ids()
+        .map(|id| {
+            let at = Point3::from(skeleton.origin(id));
+            let inside = |&&piece: &&usize| sights[piece].inside(at);
+            order.iter().find(inside).copied()
+        })
+        .collect();
+    let mut kinds: Vec<Option<(Kind, Reason)>> = vec![None; surface.pieces];
+    let mut distances = vec![None; surface.pieces];
+    for &piece in &order {
+        let larger: Vec<usize> = order
+            .iter()
+            .copied()
+            .filter(|&p| {
+                p != piece
+                    && measures.is_larger(p, piece)
+                    && matches!(kinds[p], Some((Kind::Own, _)))
+            })
+            .collect();
+        let distance = distance(surface, &measures.members[piece], &sights, &larger);
+        distances[piece] = distance;
+        let extent = measures.extent[piece];
+        let small = extent <= SMALL * diagonal && measures.compact[piece];
+        let joints = holder.iter().filter(|&&h| h == Some(piece)).count();
+        let inside = skeleton
+            .ids()
+            .filter(|&id| sights[piece].inside(Point3::from(skeleton.origin(id))))
+            .count();
+        let close = |limit: f64| distance.is_some_and(|d| d <= limit * diagonal);
+        let thin = measures.area[piece] <= THIN * extent * extent;
+        kinds[piece] = Some(match forced[piece] {
+            Some(kind) => (kind, Reason::Recipe),
+            None if larger.is_empty() => (Kind::Own, Reason::Largest),
+            None if small && inside == 1 => (Kind::Ride, Reason::SmallAroundJoint),
+            None if small && joints == 0 => (Kind::Ride, Reason::Small),
+            None if joints > 0 => (Kind::Own, Reason::HoldsJoints),
+            None if close(CLOSE) => (Kind::Cling, Reason::Close),
+            None if thin && close(NEAR) => (Kind::Cling, Reason::ThinAndNear),
+            None => (Kind::Own, Reason::StandsOff),
+        });
+    }
+    let percent = |length: f64| {
+        if diagonal > 0.0 {
+            100.0 * length / diagonal
+        } else {
+            0.0
+        }
+    };
+    (0..surface.pieces)
+        .map(|piece| {
+            let (kind, reason) = kinds[piece].unwrap_or((Kind::Own, Reason::Largest));
+            Piece {
+                kind,
+                reason,
+                vertices: measures.members[piece].len(),
+                extent_percent: percent(measures.extent[piece]),
+                distance_percent: distances[piece].map(percent),
+                joint: None,
+            }
+        })
+        .collect()
+}
+
+/// A tree for each piece.
+fn sights(surface: &Surface) -> Vec<Sight> {
+    let mut triangles: Vec<Vec<usize>> = vec![Vec::new(); surface.pieces];
+    for (number, corners) in surface.triangles.iter().enumerate() {
+        triangles[surface.piece_of[corners[0] as usize] as usize].push(number);
+    }
+    triangles
+        .into_par_iter()
+        .map(|numbers| Sight::of(surface, numbers))
+        .collect()
+}
+
+/// The distance that nineteen in twenty of a piece's vertices keep to the nearest of larger pieces.
+fn distance(surface: &Surface, members: &[u32], sights: &[Sight], larger: &[usize]) -> Option<f64> {
+    let step = members.len().div_ceil(SAMPLES).max(1);
+    let mut distances: Vec<f64> = members
+        .iter()
+        .step_by(step)
+        .filter_map(|&v| {
+            let point = surface.point(v as usize);
+            let closest = larger.iter().filter_map(|&p| sights[p].closest(point));
+            closest
+                .map(|closest| closest.distance)
+                .min_by(f64::total_cmp)
+        })
+        .collect();
+    distances.sort_by(f64::total_cmp);
+    let last = distances.len().checked_sub(1)?;
+    Some(distances[last * 95 / 100])
+}
+
+/// Gives the vertices of pieces that ride or cling their joints, and says what each clings to. `joints`
+/// are known on own pieces; those of others count only if they are `kept`. Where nothing is known the
+/// nearest bone serves.
+pub(super) fn follow(
+    surface: &Surface,
+    body: &Body,
+    bones: &[Bone],
+    kept: bool,
+    pieces: &mut [Piece],
+    joints: &mut [Option<JointId>],
+) -> Vec<Cling> {
+    let own = |v: u32| pieces[surface.piece_of[v as usize] as usize].kind == Kind::Own;
+    let known = |corners: &[u32; 3]| {
+        corners
+            .iter()
+            .all(|&v| own(v) && joints[v as usize].is_some())
+    };
+    let numbers = (0..surface.triangles.len()).filter(|&t| known(&surface.triangles[t]));
+    let beneath = Sight::of(surface, numbers);
+    let others: Vec<u32> = (0..surface.len() as u32)
+        .filter(|&v| joints[v as usize].is_none() || !own(v))
+        .collect();
+    let places: Vec<(Option<Cling>, JointId, f64)> = others
+        .par_iter()
+        .map(|&v| {
+            let point = surface.point(v as usize);
+            let closest = beneath.closest(point);
+            let cling = closest.map(|closest| Cling {
+                vertex: v,
+                corners: surface.triangles[closest.triangle],
+                shares: closest.shares,
+            });
+            let upon = closest.and_then(|closest| {
+                let corners = surface.triangles[closest.triangle];
+                let heaviest = (0..3).max_by(|&i, &j| {
+                    closest.shares[i]
+                        .total_cmp(&closest.shares[j])
+                        .then(j.cmp(&i))
+                })?;
+                joints[corners[heaviest] as usize]
+            });
+            // Within the flesh (eyes, teeth) the nearest bone tells more than the nearest skin.
+            let within = body.is_inside(point) || upon.is_none();
+            let joint = match (joints[v as usize], upon) {
+                (Some(joint), _) if kept => joint,
+                (_, Some(joint)) if !within => joint,
+                _ => nearest_bone(bones, point),
+            };
+            (
+                cling,
+                joint,
+                closest.map_or(0.0, |closest| closest.distance),
+            )
+        })
+        .collect();
+    for (&v, place) in others.iter().zip(&places) {
+        joints[v as usize] = Some(place.1);
+    }
+    for (number, piece) in pieces.iter_mut().enumerate() {
+        if piece.kind == Kind::Ride {
+            let members = others
+                .iter()
+                .zip(&places)
+                .filter(|(v, _)| surface.piece_of[**v as usize] as usize == number);
+            piece.joint = piece
+                .joint
+                .or_else(|| heaviest_vote(members.map(|(_, p)| (p.1, p.2)), body));
+            for v in 0..surface.len() {
+                if surface.piece_of[v] as usize == number {
+                    joints[v] = piece.joint;
+                }
+            }
+        }
+    }
+    let clings = |v: u32| pieces[surface.piece_of[v as usize] as usize].kind == Kind::Cling;
+    let clinging = others.iter().zip(places).filter(|(v, _)| clings(**v));
+    clinging.filter_map(|(_, place)| place.0).collect()
+}
+
+/// The joint with most say among vertices, the nearer to what lies beneath the more.
+fn heaviest_vote(votes: impl Iterator<Item = (JointId, f64)>, body: &Body) -> Option<JointId> {
+    let soft = 0.01 * body.diagonal;
+    let mut says: Vec<(JointId, f64)> = Vec::new();
+    for (joint, distance) in votes {
+        let say = 1.0 / (distance * distance + soft * soft).max(f64::MIN_POSITIVE);
+        match says.iter_mut().find(|entry| entry.0 == joint) {
+            Some(entry) => entry.1 += say,
+            None => says.push((joint, say)),
+        }
+    }
+    says.into_iter()
+        .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)))
+        .map(|entry| entry.0)
+}
+
+/// The joint of the bone nearest in a straight line; the first of equals.
+pub(super) fn nearest_bone(bones: &[Bone], point: Point3<f64>) -> JointId {
+    bones
+        .iter()
+        .map(|bone| ((bone.closest(point) - point).norm(), bone.joint))
+        .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)))
+        // A skeleton has joints, and at least one of them has a bone.
+        .map_or(JointId(0), |entry| entry.1)
+}
