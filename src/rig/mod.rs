@@ -1,5 +1,5 @@
 //! The nouns that every other room speaks of: [`Skeleton`], [`Surface`], [`Weights`], [`Pose`],
-//! [`Clip`], the [`Character`] that ties them together, and the [`Block`]s of poses and target
+//! [`Clip`], the [`Character`] that ties them together, its [`Mirror`], and the [`Block`]s of poses and target
 //! [`Shapes`] that stages hand on.
 //!
 //! Plain data with its invariants. No input or output, no policy, nothing of the other rooms.
@@ -8,6 +8,7 @@ mod block;
 mod character;
 mod cling;
 mod near;
+mod mirror;
 mod pose;
 mod selection;
 mod skeleton;
@@ -18,6 +19,7 @@ pub use block::{Block, Evaluate, LANES, Lane, Point, Residuals, Shapes, Targets,
 pub use character::{Character, Part, SavedPose};
 pub use cling::Cling;
 pub use near::Near;
+pub use mirror::{Axis, MIRROR_TOLERANCE, Mirror};
 pub use pose::{Clip, Frame, Pose, PoseSequence};
 pub use selection::Selection;
 pub use skeleton::{BindLocal, Joint, JointId, JointSpec, Skeleton, SkeletonFault, polar};

@@ -291,7 +291,7 @@ fn bounds(positions: &[[f32; 3]], triangles: &[[u32; 3]]) -> [[f32; 3]; 2] {
 }
 
 /// The diagonal of the box that holds the middle nine tenths of all coordinates along each axis.
-fn trimmed_diagonal(positions: &[[f32; 3]]) -> f64 {
+pub(super) fn trimmed_diagonal(positions: &[[f32; 3]]) -> f64 {
     if positions.is_empty() {
         return 0.0;
     }
