@@ -9,15 +9,16 @@ use crate::bind::{self, Bound, Way};
 use crate::deform::{Spread, Stack, Stream};
 use crate::error::{Error, Fault, read_text};
 use crate::fit::{self, Candidates, Fitted, Gram, Unidentified};
-use crate::measure::{Figures, Tallies};
+use crate::measure::{Figures, Tallies, mirror_error};
 use crate::memory;
 use crate::pose::{self, PoseSet, Poses};
-use crate::recipe::{Base, Recipe};
+use crate::recipe::{Base, Recipe, Symmetry};
 use crate::report::{
     CharacterReport, Errors, FitReport, OnPoses, Percent, Plan, PosesReport, Report,
-    SkeletonReport, Status, SurfaceReport, Timings, Units, WorstVertex,
+    SkeletonReport, Status, SurfaceReport, SymmetryReport, Timings, Units, UnpairedPiece,
+    WorstVertex,
 };
-use crate::rig::{Character, Clip, Pose, PoseSequence, Weights};
+use crate::rig::{Character, Clip, JointId, Mirror, Pose, PoseSequence, Weights};
 
 /// What to bake.
 #[derive(Clone, Debug)]
@@ -216,7 +217,13 @@ impl Source {
             .remedy("check its positions for strays, and its scale")
             .into());
         }
-        let BoundBase { bound, base, way } = bound_base(request, character)?;
+        let symmetry = request.recipe.fit.symmetry;
+        let mut mirror = match symmetry {
+            Symmetry::Off => None,
+            _ => Mirror::find(&character.skeleton, &character.surface, symmetry.axis()),
+        };
+        warnings.extend(symmetry_notes(character, symmetry, mirror.as_ref()));
+        let BoundBase { bound, base, way } = bound_base(request, character, mirror.as_ref())?;
         let layers = request
             .recipe
             .layer
@@ -276,11 +283,16 @@ impl Source {
             &layers,
         )
         .clinging(&character.surface, &bound.clings);
-        let rows = (0..character.surface.len()).map(|v| stack.spread().of(v));
-        let candidates = Candidates::new(rows, LEAST_CANDIDATE_MASS);
+        let row = |v: usize| stack.spread().of(v);
+        let candidates = match &mut mirror {
+            Some(mirror) => fit::symmetric_candidates(row, LEAST_CANDIDATE_MASS, mirror),
+            None => Candidates::new((0..character.surface.len()).map(row), LEAST_CANDIDATE_MASS),
+        };
         Ok(Work {
             loaded,
             stack,
+            mirror,
+            symmetry,
             candidates,
             poses,
             bind: way,
@@ -305,7 +317,11 @@ struct BoundBase {
 }
 
 /// Binds a character as the recipe asks.
-fn bound_base(request: &Request, character: &Character) -> Result<BoundBase, Error> {
+fn bound_base(
+    request: &Request,
+    character: &Character,
+    mirror: Option<&Mirror>,
+) -> Result<BoundBase, Error> {
     let settings = &request.recipe.bind;
     let fault = |part: String, expected: &str, found: String| {
         Fault::new(&request.input, format!("recipe {part}"), expected, found)
@@ -326,7 +342,7 @@ fn bound_base(request: &Request, character: &Character) -> Result<BoundBase, Err
     if options.way == Way::Keep && character.weights.is_none() {
         return Err(needs_weights("bind.way = \"keep\""));
     }
-    let bound = bind::bind(character, &options);
+    let bound = bind::bind(character, &options, mirror);
     let (base, way) = match (settings.base, &character.weights) {
         (Base::Rigid, _) => (Weights::rigid(&bound.joints), options.way.describe()),
         (Base::File, Some(weights)) => (bound.beside(weights), "the file's own weights"),
@@ -352,6 +368,9 @@ fn bound_base(request: &Request, character: &Character) -> Result<BoundBase, Err
 struct Work<'a> {
     loaded: &'a Loaded,
     stack: Stack,
+    /// Left and right; partners only of vertices that the fit makes alike.
+    mirror: Option<Mirror>,
+    symmetry: Symmetry,
     candidates: Candidates,
     poses: PoseSet,
     bind: String,
@@ -410,7 +429,8 @@ impl Work<'_> {
         let fit = Gram::bytes(&self.candidates)
             + 2 * self.candidates.entries()
             + vertices * fit::WORKING_BYTES_PER_VERTEX;
-        let total = character + stack + spread + fit + poses + tallies + width * block;
+        let mirror = size_of::<u32>() * vertices;
+        let total = character + stack + spread + fit + poses + tallies + mirror + width * block;
         memory::PROGRAM_BYTES + total as u64 + file_bytes
     }
 
@@ -422,6 +442,7 @@ impl Work<'_> {
             surface: surface_report(self.character()),
             joints: self.character().skeleton.joints().len(),
             poses: self.poses_report(),
+            symmetry: self.symmetry_report(None),
             memory_bytes: self.memory_needed(width, file_bytes),
             warnings: self.warnings.clone(),
         }
@@ -431,6 +452,49 @@ impl Work<'_> {
         PosesReport {
             fit: self.poses.fit.len(),
             held_out: self.poses.held_out.len(),
+        }
+    }
+
+    /// What is symmetric, and how exactly the weights are, if there are any yet.
+    fn symmetry_report(&self, weights: Option<&Weights>) -> SymmetryReport {
+        let asked = self.symmetry.name().to_owned();
+        let Some(mirror) = &self.mirror else {
+            return SymmetryReport {
+                asked,
+                ..SymmetryReport::default()
+            };
+        };
+        let character = self.character();
+        let (mut paired, mut plane) = (0, 0);
+        let mut alone = vec![0; character.surface.pieces];
+        for v in 0..character.surface.len() {
+            match mirror.vertex(v) {
+                Some(partner) if partner == v => plane += 1,
+                Some(_) => paired += 1,
+                None => alone[character.surface.piece_of[v] as usize] += 1,
+            }
+        }
+        let name = |id: JointId| character.skeleton.joint(id).name.clone();
+        let joints = character.skeleton.ids();
+        SymmetryReport {
+            asked,
+            axis: Some(mirror.axis.name().to_owned()),
+            position_units: Some(mirror.at * character.scene_scale),
+            paired_vertices: Some(paired),
+            plane_vertices: Some(plane),
+            unpaired_vertices: Some(alone.iter().sum()),
+            unpaired_pieces: alone
+                .into_iter()
+                .enumerate()
+                .filter(|&(_, vertices)| vertices > 0)
+                .map(|(piece, vertices)| UnpairedPiece { piece, vertices })
+                .collect(),
+            unpaired_joints: joints
+                .filter(|&id| mirror.joint(id).is_none())
+                .map(name)
+                .collect(),
+            misnamed_joints: mirror.misnamed.iter().map(|&id| name(id)).collect(),
+            mirror_error: weights.map(|weights| mirror_error(weights, mirror)),
         }
     }
 
@@ -454,7 +518,13 @@ impl Work<'_> {
             prune: settings.prune,
             steps: request.recipe.write.weights.steps(),
         };
-        let fitted = fit::solve(&gram, &character.surface, self.stack.base(), &options);
+        let fitted = fit::solve(
+            &gram,
+            &character.surface,
+            self.stack.base(),
+            self.mirror.as_ref(),
+            &options,
+        );
         let unidentified = gram.unidentified(character.skeleton.joints().len(), settings.hold);
         Ok(Bake {
             fitted,
@@ -538,7 +608,7 @@ impl Work<'_> {
             );
         }
         let unit = surface.diagonal() / 100.0 * character.scene_scale;
-        let joint_name = |id: crate::rig::JointId| character.skeleton.joint(id).name.clone();
+        let joint_name = |id: JointId| character.skeleton.joint(id).name.clone();
         let mut influences = vec![0; request.recipe.fit.influences];
         for v in 0..weights.len() {
             influences[weights.of(v).count() - 1] += 1;
@@ -562,6 +632,7 @@ impl Work<'_> {
             },
             worst: self.worst(&weights, &fit, &held_out),
             influences,
+            symmetry: self.symmetry_report(Some(&weights)),
             fit: FitReport {
                 kkt_residual: status.kkt_residual,
                 unproved_vertices: status.unproved_vertices,
@@ -671,6 +742,34 @@ impl Work<'_> {
             Ok(())
         }
     }
+}
+
+/// What the user should know of left and right.
+fn symmetry_notes(
+    character: &Character,
+    symmetry: Symmetry,
+    mirror: Option<&Mirror>,
+) -> Vec<String> {
+    let mut notes = Vec::new();
+    match mirror {
+        None if symmetry.axis().is_some() => notes.push(format!(
+            "no two vertices are partners across {}: the fit does without symmetry",
+            symmetry.name()
+        )),
+        Some(mirror) if !mirror.misnamed.is_empty() => {
+            let names = mirror.misnamed.iter().take(6);
+            let names: Vec<&str> = names
+                .map(|&id| character.skeleton.joint(id).name.as_str())
+                .collect();
+            notes.push(format!(
+                "the names of {} joints pair them otherwise than their places do, and the places are followed: {}",
+                mirror.misnamed.len(),
+                names.join(", ")
+            ));
+        }
+        _ => {}
+    }
+    notes
 }
 
 /// The place of the baked weights among the sets measured.

@@ -13,7 +13,7 @@ use crate::deform::{
 };
 use crate::error::{Error, Fault};
 use crate::pose::{self, matcher};
-use crate::rig::{Character, JointId, Selection};
+use crate::rig::{Axis, Character, JointId, Selection};
 
 mod bind;
 
@@ -100,6 +100,48 @@ pub struct FitSettings {
     pub hold: f64,
     /// Weights below this are dropped and the others solved again.
     pub prune: f64,
+    /// Whether left and right are made alike.
+    pub symmetry: Symmetry,
+}
+
+/// See [`FitSettings::symmetry`].
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Symmetry {
+    /// Across whichever axis the character is symmetric, if it is.
+    #[default]
+    Auto,
+    /// Never.
+    Off,
+    /// Across x, wherever vertices have partners.
+    X,
+    /// Across y.
+    Y,
+    /// Across z.
+    Z,
+}
+
+impl Symmetry {
+    /// The axis asked for, if one is.
+    pub fn axis(self) -> Option<Axis> {
+        match self {
+            Self::Auto | Self::Off => None,
+            Self::X => Some(Axis::X),
+            Self::Y => Some(Axis::Y),
+            Self::Z => Some(Axis::Z),
+        }
+    }
+
+    /// The word of the recipe.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Auto => "auto",
+            Self::Off => "off",
+            Self::X => "x",
+            Self::Y => "y",
+            Self::Z => "z",
+        }
+    }
 }
 
 impl Default for FitSettings {
@@ -109,6 +151,7 @@ impl Default for FitSettings {
             smoothness: 0.0,
             hold: 1e-4,
             prune: 5e-4,
+            symmetry: Symmetry::Auto,
         }
     }
 }

@@ -10,6 +10,7 @@ mod nearest;
 mod pieces;
 mod shell;
 mod sight;
+mod symmetric;
 mod territory;
 mod through;
 mod volume;
@@ -17,7 +18,7 @@ mod volume;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::rig::{Character, Cling, JointId, Skeleton, Surface, Weights};
+use crate::rig::{Character, Cling, JointId, Mirror, Skeleton, Surface, Weights};
 use body::Body;
 use bones::Bone;
 use through::Found;
@@ -106,22 +107,28 @@ pub struct Bound {
 
 /// Binds a character.
 ///
-/// [`Way::Keep`] on a character without weights is taken as [`Way::Through`].
-pub fn bind(character: &Character, options: &Options) -> Bound {
+/// With a mirror, partners get joints that are partners. [`Way::Keep`] on a character without weights is
+/// taken as [`Way::Through`].
+pub fn bind(character: &Character, options: &Options, mirror: Option<&Mirror>) -> Bound {
     let (skeleton, surface) = (&character.skeleton, &character.surface);
     let measures = pieces::Measures::new(surface);
     let mut forced = options.kinds(surface, None);
     let classify = |forced: &[Option<Kind>]| pieces::classify(skeleton, surface, &measures, forced);
-    let mut bound = bind_classed(character, options, classify(&forced));
+    let mut bound = bind_classed(character, options, mirror, classify(&forced));
     let again = options.kinds(surface, Some(&bound.joints));
     if again != forced {
         forced = again;
-        bound = bind_classed(character, options, classify(&forced));
+        bound = bind_classed(character, options, mirror, classify(&forced));
     }
     bound
 }
 
-fn bind_classed(character: &Character, options: &Options, mut pieces: Vec<Piece>) -> Bound {
+fn bind_classed(
+    character: &Character,
+    options: &Options,
+    mirror: Option<&Mirror>,
+    mut pieces: Vec<Piece>,
+) -> Bound {
     let (skeleton, surface) = (&character.skeleton, &character.surface);
     let own: Vec<bool> = pieces.iter().map(|piece| piece.kind == Kind::Own).collect();
     let body = Body::new(skeleton, surface, &own);
@@ -187,12 +194,17 @@ fn bind_classed(character: &Character, options: &Options, mut pieces: Vec<Piece>
         &mut pieces,
         &mut joints,
     );
+    // `follow` gave every vertex a joint.
+    let mut joints: Vec<JointId> = joints
+        .into_iter()
+        .map(|j| j.unwrap_or(JointId(0)))
+        .collect();
+    if let Some(mirror) = mirror {
+        symmetric::symmetric(&mut joints, skeleton, surface, mirror);
+        pieces::ride_as_one(skeleton, surface, mirror, &mut pieces, &mut joints);
+    }
     Bound {
-        // `follow` gave every vertex a joint.
-        joints: joints
-            .into_iter()
-            .map(|j| j.unwrap_or(JointId(0)))
-            .collect(),
+        joints,
         idle,
         pieces,
         piece_of: surface.piece_of.clone(),

@@ -12,7 +12,8 @@ use serde::{Deserialize, Serialize};
 use super::body::Body;
 use super::bones::Bone;
 use super::sight::Sight;
-use crate::rig::{Cling, JointId, Skeleton, Surface};
+use super::symmetric::central;
+use crate::rig::{Cling, JointId, Mirror, Skeleton, Surface};
 
 /// What a piece does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -333,6 +334,36 @@ pub(super) fn follow(
     let clings = |v: u32| pieces[surface.piece_of[v as usize] as usize].kind == Kind::Cling;
     let clinging = others.iter().zip(places).filter(|(v, _)| clings(**v));
     clinging.filter_map(|(_, place)| place.0).collect()
+}
+
+/// Pieces that ride keep one joint when a bind was made symmetric: one on the plane takes the nearest joint
+/// above that is its own partner.
+pub(super) fn ride_as_one(
+    skeleton: &Skeleton,
+    surface: &Surface,
+    mirror: &Mirror,
+    pieces: &mut [Piece],
+    joints: &mut [JointId],
+) {
+    for (number, piece) in pieces
+        .iter_mut()
+        .enumerate()
+        .filter(|(_, p)| p.kind == Kind::Ride)
+    {
+        let members: Vec<usize> = (0..surface.len())
+            .filter(|&v| surface.piece_of[v] as usize == number)
+            .collect();
+        let first = joints[members[0]];
+        let is_one = members.iter().all(|&v| joints[v] == first);
+        let joint = if is_one {
+            first
+        } else {
+            let joint = piece.joint.unwrap_or(first);
+            central(skeleton, mirror, joint).unwrap_or(joint)
+        };
+        piece.joint = Some(joint);
+        members.into_iter().for_each(|v| joints[v] = joint);
+    }
 }
 
 /// The joint with most say among vertices, the nearer to what lies beneath the more.

@@ -20,14 +20,18 @@ impl Candidates {
         let mut starts = vec![0];
         let mut joints = Vec::new();
         for row in rows {
-            let above = row.iter().take_while(|entry| entry.1 >= least_mass).count();
-            let kept = above.clamp(1, MAX_CANDIDATES).min(row.len());
             let begin = joints.len();
-            joints.extend(row[..kept].iter().map(|entry| entry.0));
+            joints.extend(Self::kept(row, least_mass).iter().map(|entry| entry.0));
             joints[begin..].sort_unstable();
             starts.push(joints.len() as u32);
         }
         Self { starts, joints }
+    }
+
+    /// The entries of a row that become candidates.
+    pub(super) fn kept(row: &[(JointId, f32)], least_mass: f32) -> &[(JointId, f32)] {
+        let above = row.iter().take_while(|entry| entry.1 >= least_mass).count();
+        &row[..above.clamp(1, MAX_CANDIDATES).min(row.len())]
     }
 
     /// The number of vertices.

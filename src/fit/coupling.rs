@@ -3,13 +3,14 @@
 //! No two neighbours share a colour, so all vertices of a colour can be solved at once, each exactly
 //! with its neighbours fixed; the order of colours is fixed, so results do not depend on threads
 //! (Saad 2003, *Iterative Methods for Sparse Linear Systems*, §12.4). Each step can only lower the
-//! whole objective, up to pruning.
+//! whole objective, up to pruning. Two partners are solved as one, with the neighbours of both.
 
 use rayon::prelude::*;
 
 use super::solve::{Problems, Solved};
 use super::subset::Search;
-use crate::rig::{Rings, Surface};
+use super::symmetry::{Role, role};
+use crate::rig::{Mirror, Rings, Surface};
 
 /// The coupling term of one surface.
 #[derive(Clone, Debug)]
@@ -30,7 +31,7 @@ const MOST_SWEEPS: usize = 100;
 const LEAST_AREA: f64 = 1e-2;
 
 impl Coupling {
-    pub fn new(surface: &Surface, smoothness: f64) -> Self {
+    pub fn new(surface: &Surface, smoothness: f64, mirror: Option<&Mirror>) -> Self {
         let rings = surface.rings.clone();
         let mean_ring = rings.entries() as f64 / rings.len().max(1) as f64;
         let mean_area = surface.areas.iter().sum::<f64>() / surface.areas.len().max(1) as f64;
@@ -46,7 +47,7 @@ impl Coupling {
             })
             .collect();
         Self {
-            colours: colour(&rings),
+            colours: colour(&rings, mirror),
             rings,
             areas,
             weight: smoothness / mean_ring.max(1.0),
@@ -87,6 +88,7 @@ pub(super) fn sweep(
                 .collect();
             for (&v, update) in colour.iter().zip(updates) {
                 let old = std::mem::replace(&mut solved[v as usize], update);
+                problems.copy_to_image(v as usize, solved);
                 let moved = old.w.iter().zip(update.w).map(|(a, b)| (a - b).abs());
                 change = moved.fold(change, f64::max);
             }
@@ -98,12 +100,22 @@ pub(super) fn sweep(
     (MOST_SWEEPS, change)
 }
 
-/// Greedy colouring in vertex order.
-fn colour(rings: &Rings) -> Vec<Vec<u32>> {
+/// Greedy colouring in vertex order of what is solved: partners have one colour, in which the first stands
+/// for both.
+fn colour(rings: &Rings, mirror: Option<&Mirror>) -> Vec<Vec<u32>> {
     let mut colour_of = vec![usize::MAX; rings.len()];
     let mut colours: Vec<Vec<u32>> = Vec::new();
     for v in 0..rings.len() {
-        let taken: Vec<usize> = rings.of(v).iter().map(|&n| colour_of[n as usize]).collect();
+        let image: Option<usize> = match role(mirror, v) {
+            Role::Image(_) => continue,
+            Role::First(image) => Some(image),
+            Role::Alone | Role::Central => None,
+        };
+        let ring = rings
+            .of(v)
+            .iter()
+            .chain(image.map_or(&[][..], |image| rings.of(image)));
+        let taken: Vec<usize> = ring.map(|&n| colour_of[n as usize]).collect();
         // One of ring + 1 colours is free.
         let free = (0..=taken.len())
             .find(|c| !taken.contains(c))
@@ -113,6 +125,9 @@ fn colour(rings: &Rings) -> Vec<Vec<u32>> {
         }
         colours[free].push(v as u32);
         colour_of[v] = free;
+        if let Some(image) = image {
+            colour_of[image] = free;
+        }
     }
     colours
 }

@@ -18,6 +18,9 @@
 //! | s, d̄ | smoothness, and the mean number of neighbours | [`Options::smoothness`] |
 //! | K | [`Options::influences`] | [`subset`] |
 //!
+//! With a mirror, partners share one program and the result is exactly symmetric: see
+//! [`symmetric_candidates`].
+//!
 //! Since Σ_j w_j = 1, `wᵀ G w` is the mean squared error of v: nothing else of the poses is needed,
 //! and memory does not grow with them. Weights from example shapes: James & Twigg 2005; Kavan, Sloan,
 //! O'Sullivan 2010; Le & Deng 2012 (sparse, §4.2) and 2014 (smooth). Fewer influences: Landreneau &
@@ -33,8 +36,10 @@ pub mod quadratic;
 mod rounding;
 mod solve;
 pub mod subset;
+mod symmetry;
 
 pub use candidates::{Candidates, MAX_CANDIDATES};
 pub use gram::{Gram, Unidentified};
 pub use rounding::round_to_grid;
 pub use solve::{Fitted, Options, Status, WORKING_BYTES_PER_VERTEX, solve};
+pub use symmetry::symmetric_candidates;

@@ -105,6 +105,40 @@ impl Quadratic {
         }
     }
 
+    /// Adds `weight · (w_i − w_j)²`, or `weight · w_i²` for no j.
+    pub fn tie(&mut self, weight: f64, i: usize, j: Option<usize>) {
+        self.h[i][i] += weight;
+        if let Some(j) = j {
+            self.h[j][j] += weight;
+            self.h[i][j] -= weight;
+            self.h[j][i] -= weight;
+        }
+    }
+
+    /// Adds another form whose variable `places[i]` is this one's i.
+    pub fn add(&mut self, other: &Self, places: &[usize; MAX]) {
+        for i in 0..self.n {
+            for j in 0..self.n {
+                self.h[i][j] += other.h[places[i]][places[j]];
+            }
+            self.b[i] += other.b[places[i]];
+        }
+    }
+
+    /// The form in `n` variables that stand for groups of these: group `groups[i]` of variable i shares its
+    /// weight evenly among its `sizes`.
+    pub fn grouped(&self, n: usize, groups: &[usize; MAX], sizes: &super::subset::Sizes) -> Self {
+        let mut form = Self::zero(n);
+        let share = |i: usize| 1.0 / f64::from(sizes[groups[i]]);
+        for i in 0..self.n {
+            for j in 0..self.n {
+                form.h[groups[i]][groups[j]] += share(i) * share(j) * self.h[i][j];
+            }
+            form.b[groups[i]] += share(i) * self.b[i];
+        }
+        form
+    }
+
     /// The value at w.
     pub fn value(&self, w: &Vector) -> f64 {
         let n = self.n;

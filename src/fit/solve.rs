@@ -4,9 +4,10 @@ use rayon::prelude::*;
 
 use super::coupling::{self, Coupling};
 use super::quadratic::{Minimum, Quadratic, Set, Vector};
-use super::subset::Search;
+use super::subset::{Search, Sizes};
+use super::symmetry::{Groups, Role, partner_places, role};
 use super::{Gram, MAX_CANDIDATES, round_to_grid};
-use crate::rig::{JointId, Surface, Weights};
+use crate::rig::{JointId, Mirror, Surface, Weights};
 
 /// What the fit is asked for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -52,13 +53,22 @@ pub struct Fitted {
     pub status: Status,
 }
 
-/// Fits weights; `base` are the weights that the stack started from.
-pub fn solve(gram: &Gram, surface: &Surface, base: &Weights, options: &Options) -> Fitted {
+/// Fits weights; `base` are the weights that the stack started from. With a mirror, for which the
+/// candidates were made, partners get exactly mirrored weights.
+pub fn solve(
+    gram: &Gram,
+    surface: &Surface,
+    base: &Weights,
+    mirror: Option<&Mirror>,
+    options: &Options,
+) -> Fitted {
     let vertices = gram.candidates().len();
-    let coupling = (options.smoothness > 0.0).then(|| Coupling::new(surface, options.smoothness));
+    let coupling =
+        (options.smoothness > 0.0).then(|| Coupling::new(surface, options.smoothness, mirror));
     let problems = Problems {
         gram,
         base,
+        mirror,
         options,
         coupling: coupling.as_ref(),
     };
@@ -76,14 +86,18 @@ pub fn solve(gram: &Gram, surface: &Surface, base: &Weights, options: &Options) 
         .filter(|&v| problems.size(v as usize) > 1)
         .collect();
     open.sort_by_key(|&v| problems.size(v as usize));
-    let found: Vec<(Vector, Solved)> = open
+    let found: Vec<(Vector, Option<Solved>)> = open
         .par_iter()
         .map_init(Search::default, |search, &v| {
             problems.start(v as usize, search)
         })
         .collect();
-    for (&v, result) in open.iter().zip(found) {
-        (floor[v as usize], solved[v as usize]) = result;
+    for (&v, (lowest, best)) in open.iter().zip(found) {
+        floor[v as usize] = lowest;
+        if let Some(best) = best {
+            solved[v as usize] = best;
+            problems.copy_to_image(v as usize, &mut solved);
+        }
     }
     let (mut sweeps, mut last_change) = (0, 0.0);
     if let Some(coupling) = &coupling {
@@ -96,6 +110,15 @@ pub fn solve(gram: &Gram, surface: &Surface, base: &Weights, options: &Options) 
         .enumerate()
         .map(|(v, row)| problems.finish(v, &solved, row))
         .reduce(|| 0.0, f64::max);
+    for v in 0..vertices {
+        if let (Some(mirror), Role::Image(first)) = (mirror, role(mirror, v)) {
+            for slot in 0..slots {
+                let (id, weight) = entries[first * slots + slot];
+                // Where there is weight there is a candidate, and so a partner.
+                entries[v * slots + slot] = (mirror.joint(id).unwrap_or(id), weight);
+            }
+        }
+    }
     let status = Status {
         kkt_residual,
         unproved_vertices: solved.iter().filter(|s| !s.proved).count(),
@@ -125,17 +148,22 @@ pub(super) struct Solved {
 pub(super) struct Problems<'a> {
     pub gram: &'a Gram,
     pub base: &'a Weights,
+    pub mirror: Option<&'a Mirror>,
     pub options: &'a Options,
     pub coupling: Option<&'a Coupling>,
 }
 
 impl Problems<'_> {
     fn size(&self, v: usize) -> usize {
-        self.gram.candidates().of(v).len()
+        self.ids(v).len()
     }
 
-    /// The floor and the best weights of a vertex without its neighbours.
-    fn start(&self, v: usize, search: &mut Search) -> (Vector, Solved) {
+    fn ids(&self, v: usize) -> &[JointId] {
+        self.gram.candidates().of(v)
+    }
+
+    /// The floor and the best weights of a vertex without its neighbours; no weights for an image.
+    fn start(&self, v: usize, search: &mut Search) -> (Vector, Option<Solved>) {
         let free = self.free(v);
         let relaxed = free.minimum(free.all());
         let floor = match self.coupling {
@@ -146,10 +174,56 @@ impl Problems<'_> {
                 alone.minimum(alone.all()).w
             }
         };
-        (floor, self.capped(&free, relaxed, search))
+        let best = match role(self.mirror, v) {
+            Role::Image(_) => None,
+            Role::Alone => {
+                let program = Program::alone(free);
+                Some(self.capped(v, &program, relaxed, search))
+            }
+            Role::First(_) | Role::Central => Some(self.best(v, &self.program(v, None), search)),
+        };
+        (floor, best)
     }
 
-    /// The program of a vertex without its neighbours.
+    /// What is solved for a vertex that is no image: its own part, and that of its partner; with the
+    /// neighbours as they are, if these are given.
+    fn program(&self, v: usize, solved: Option<&[Solved]>) -> Program {
+        let part = |v: usize| solved.map_or_else(|| self.free(v), |solved| self.coupled(v, solved));
+        let own = part(v);
+        let (Some(mirror), Role::First(_) | Role::Central) = (self.mirror, role(self.mirror, v))
+        else {
+            return Program::alone(own);
+        };
+        let ids = self.ids(v);
+        let partner = mirror.vertices[v] as usize;
+        let among_own = partner_places(mirror, ids, ids);
+        if partner == v {
+            let groups = Groups::pairs(ids.len(), &among_own);
+            return Program {
+                form: groups.gather(&own),
+                groups,
+            };
+        }
+        let mut form = own;
+        // Candidates were made so that each has its partner there.
+        let places = partner_places(mirror, ids, self.ids(partner)).map(|place| place.unwrap_or(0));
+        form.add(&part(partner), &places);
+        if let (Some(coupling), Some(_)) = (self.coupling, solved)
+            && coupling.ring(v).contains(&(partner as u32))
+        {
+            // The edge between the two: the difference between w and its own image, each joint of a pair
+            // in turn.
+            for i in 0..ids.len() {
+                match among_own[i] {
+                    Some(j) if j <= i => {}
+                    other => form.tie(2.0 * coupling.weight(), i, other),
+                }
+            }
+        }
+        Program::alone(form)
+    }
+
+    /// The error and the hold of a vertex by itself, without its neighbours.
     fn free(&self, v: usize) -> Quadratic {
         self.weighed(v, self.coupling.map_or(1.0, |c| c.area(v)))
     }
@@ -162,13 +236,17 @@ impl Problems<'_> {
         form
     }
 
-    /// The program of a vertex with its neighbours as they are.
+    /// The same with its neighbours as they are, its partner left out: the two move together.
     fn coupled(&self, v: usize, solved: &[Solved]) -> Quadratic {
         let mut form = self.free(v);
         if let Some(coupling) = self.coupling {
+            let partner = self.mirror.and_then(|mirror| mirror.vertex(v));
             for &n in coupling.ring(v) {
                 let n = n as usize;
-                let ids = self.gram.candidates().of(n).iter().copied();
+                if partner == Some(n) {
+                    continue;
+                }
+                let ids = self.ids(n).iter().copied();
                 let toward = self.on_candidates(v, ids.zip(solved[n].w));
                 form.pull_toward(coupling.weight(), &toward);
             }
@@ -176,30 +254,52 @@ impl Problems<'_> {
         form
     }
 
-    /// The best weights of a vertex with its neighbours as they are.
+    /// The best weights of a vertex that is no image, with its neighbours as they are.
     pub fn updated(&self, v: usize, solved: &[Solved], search: &mut Search) -> Solved {
         if self.size(v) == 1 {
             return solved[v];
         }
-        let form = self.coupled(v, solved);
-        self.capped(&form, form.minimum(form.all()), search)
+        self.best(v, &self.program(v, Some(solved)), search)
+    }
+
+    /// Gives the partner of a vertex its weights, mirrored.
+    pub fn copy_to_image(&self, v: usize, solved: &mut [Solved]) {
+        let (Some(mirror), Role::First(image)) = (self.mirror, role(self.mirror, v)) else {
+            return;
+        };
+        let (ids, of_first) = (self.ids(v).iter(), solved[v]);
+        let mirrored = ids
+            .zip(of_first.w)
+            .filter_map(|(&id, w)| Some((mirror.joint(id)?, w)));
+        solved[image] = Solved {
+            w: self.on_candidates(image, mirrored),
+            proved: of_first.proved,
+        };
+    }
+
+    fn best(&self, v: usize, program: &Program, search: &mut Search) -> Solved {
+        let relaxed = program.form.minimum(program.form.all());
+        self.capped(v, program, relaxed, search)
     }
 
     /// The best weights of at most K joints, small ones pruned.
-    fn capped(&self, form: &Quadratic, relaxed: Minimum, search: &mut Search) -> Solved {
-        let best = search.best(form, self.options.influences, relaxed);
+    fn capped(&self, v: usize, program: &Program, relaxed: Minimum, search: &mut Search) -> Solved {
+        let Program { form, groups } = program;
+        let best = search.best(form, &groups.sizes, self.options.influences, relaxed);
+        let pruned = self.pruned(form, &groups.sizes, best.minimum);
         Solved {
-            w: self.pruned(form, best.minimum).w,
+            w: groups.spread(&pruned.w, self.size(v)),
             proved: best.proved,
         }
     }
 
-    fn pruned(&self, form: &Quadratic, mut minimum: Minimum) -> Minimum {
+    fn pruned(&self, form: &Quadratic, sizes: &Sizes, mut minimum: Minimum) -> Minimum {
         loop {
             let support = minimum.support();
+            let is_kept = |i: usize| minimum.w[i] >= self.options.prune * f64::from(sizes[i]);
             // Each round leaves at least one variable out, so this ends.
             let kept: Set = (0..form.len())
-                .filter(|&i| support >> i & 1 == 1 && minimum.w[i] >= self.options.prune)
+                .filter(|&i| support >> i & 1 == 1 && is_kept(i))
                 .fold(0, |set, i| set | 1 << i);
             if kept == support || kept == 0 {
                 return minimum;
@@ -208,23 +308,61 @@ impl Problems<'_> {
         }
     }
 
-    /// Rounds a vertex to the grid, into its row; gives its KKT residual before rounding.
+    /// Rounds a vertex to the grid, into its row; gives its KKT residual before rounding. The row of an
+    /// image is left as it is.
     fn finish(&self, v: usize, solved: &[Solved], row: &mut [(JointId, f32)]) -> f64 {
-        let ids = self.gram.candidates().of(v);
+        let ids = self.ids(v);
+        if let Role::Image(_) = role(self.mirror, v) {
+            return 0.0;
+        }
         if let [id] = *ids {
             row[0] = (id, 1.0);
             return 0.0;
         }
-        let form = self.coupled(v, solved);
-        let w = &solved[v].w;
-        let counts = round_to_grid(&form, w, self.options.steps);
-        let used = ids.iter().zip(counts).filter(|entry| entry.1 > 0);
-        for (entry, (&id, count)) in row.iter_mut().zip(used) {
+        let Program { form, groups } = self.program(v, Some(solved));
+        let w = groups.sums(&solved[v].w, ids.len());
+        let counts = self.rounded(&form, &groups.sizes, &w);
+        let of_joints = ids
+            .iter()
+            .enumerate()
+            .map(|(i, &id)| (id, counts[groups.of(i)]));
+        for (entry, (id, count)) in row.iter_mut().zip(of_joints.filter(|entry| entry.1 > 0)) {
             let weight = f64::from(count) / f64::from(self.options.steps);
             *entry = (id, weight as f32);
         }
-        let support = Minimum { w: *w, value: 0.0 }.support();
-        form.kkt_residual(w, support)
+        let support = Minimum { w, value: 0.0 }.support();
+        form.kkt_residual(&w, support)
+    }
+
+    /// Whole steps of each variable. Where their number is odd and only pairs carry weight, the odd step
+    /// goes to the joint that is its own partner with which, within the cap, the error is least.
+    fn rounded(&self, form: &Quadratic, sizes: &Sizes, w: &Vector) -> [u32; MAX_CANDIDATES] {
+        let steps = self.options.steps;
+        let singles = || (0..form.len()).filter(|&i| sizes[i] == 1);
+        if steps.is_multiple_of(2) || singles().any(|i| w[i] > 0.0) {
+            let used = Minimum { w: *w, value: 0.0 }.support();
+            return round_to_grid(form, w, used, sizes, steps);
+        }
+        let mut search = Search::default();
+        let relaxed = form.minimum(form.all());
+        singles()
+            .map(|single| {
+                // It takes its place among the K whether or not it is given weight before rounding.
+                let mut others = *sizes;
+                others[single] = 0;
+                let best = search.best(form, &others, self.options.influences - 1, relaxed);
+                let w = self.pruned(form, sizes, best.minimum).w;
+                let used = Minimum { w, value: 0.0 }.support() | 1 << single;
+                let counts = round_to_grid(form, &w, used, sizes, steps);
+                let on_grid = |i: usize| f64::from(counts[i] * u32::from(sizes[i]));
+                (
+                    form.value(&std::array::from_fn(|i| on_grid(i) / f64::from(steps))),
+                    counts,
+                )
+            })
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+            // A vertex without such a candidate takes no part in the symmetry.
+            .map_or([0; MAX_CANDIDATES], |(_, counts)| counts)
     }
 
     /// Weights given by joint, laid out over the candidates of v.
@@ -237,6 +375,22 @@ impl Problems<'_> {
             }
         }
         w
+    }
+}
+
+/// The program that is solved for a vertex, over its candidates or groups of them.
+struct Program {
+    form: Quadratic,
+    groups: Groups,
+}
+
+impl Program {
+    /// Every candidate by itself.
+    fn alone(form: Quadratic) -> Self {
+        Self {
+            groups: Groups::single(form.len()),
+            form,
+        }
     }
 }
 

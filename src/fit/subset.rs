@@ -5,8 +5,24 @@
 //! re-solve gives a first answer; the search proves it best or finds better. Each node either keeps the
 //! heaviest undecided variable for good or leaves it out: the latter costs most there, and soonest shows
 //! that it cannot pay.
+//!
+//! A variable may stand for several joints that share its weight (a pair, see `symmetry`): it counts as
+//! that many. One that stands for none is free of charge.
 
+use super::MAX_CANDIDATES;
 use super::quadratic::{Minimum, Quadratic, Set};
+
+/// How many joints each variable stands for.
+pub type Sizes = [u8; MAX_CANDIDATES];
+
+/// Each variable one joint.
+pub const SINGLE: Sizes = [1; MAX_CANDIDATES];
+
+/// The joints that a set of variables stands for.
+pub fn size(set: Set, sizes: &Sizes) -> usize {
+    let inside = (0..MAX_CANDIDATES).filter(|&i| set >> i & 1 == 1);
+    inside.map(|i| usize::from(sizes[i])).sum()
+}
 
 /// The result, and whether it is proved best.
 #[derive(Clone, Copy, Debug)]
@@ -31,22 +47,34 @@ pub struct Search {
 }
 
 impl Search {
-    /// Minimises over the simplex with at most `influences` non-zero variables; `relaxed` is the minimum over
-    /// all variables.
-    pub fn best(&mut self, form: &Quadratic, influences: usize, relaxed: Minimum) -> Best {
-        if relaxed.support().count_ones() as usize <= influences {
+    /// Minimises over the simplex with non-zero variables that stand for at most `influences` joints;
+    /// `relaxed` is the minimum over all variables. One variable at least must not be larger than that.
+    pub fn best(
+        &mut self,
+        form: &Quadratic,
+        sizes: &Sizes,
+        influences: usize,
+        relaxed: Minimum,
+    ) -> Best {
+        if size(relaxed.support(), sizes) <= influences {
             return Best {
                 minimum: relaxed,
                 proved: true,
             };
         }
-        let mut found = eliminated(form, influences, relaxed);
+        let allowed = fitting(form.all(), sizes, influences);
+        let minimum = if allowed == form.all() {
+            relaxed
+        } else {
+            form.minimum_from(&relaxed, allowed)
+        };
+        let mut found = eliminated(form, sizes, influences, allowed, minimum);
         let open = &mut self.open;
         open.clear();
         open.push(Node {
-            allowed: form.all(),
+            allowed,
             kept: 0,
-            minimum: relaxed,
+            minimum,
         });
         let mut nodes = 0;
         while let Some(node) = open.pop() {
@@ -59,12 +87,12 @@ impl Search {
                 continue;
             }
             let support = node.minimum.support();
-            if support.count_ones() as usize <= influences {
+            if size(support, sizes) <= influences {
                 found = node.minimum;
                 continue;
             }
             let undecided = support & !node.kept;
-            // The support has more variables than may be kept, so one is undecided.
+            // The support is larger than what may be kept, so one is undecided.
             let Some(heaviest) = heaviest(&node.minimum, undecided) else {
                 continue;
             };
@@ -79,16 +107,18 @@ impl Search {
             }
             // Pushed last, looked at first.
             let kept = node.kept | 1 << heaviest;
-            if kept.count_ones() as usize == influences {
-                let minimum = form.minimum_from(&node.minimum, kept);
-                let allowed = kept;
+            // What is allowed fits beside what is kept.
+            let room = influences - size(kept, sizes);
+            let allowed = kept | fitting(node.allowed, sizes, room);
+            if allowed == node.allowed {
+                open.push(Node { kept, ..node });
+            } else {
+                let minimum = form.minimum_from(&node.minimum, allowed);
                 open.push(Node {
                     allowed,
                     kept,
                     minimum,
                 });
-            } else {
-                open.push(Node { kept, ..node });
             }
         }
         Best {
@@ -98,14 +128,27 @@ impl Search {
     }
 }
 
-/// Leaves out the lightest variable until few enough are left.
-fn eliminated(form: &Quadratic, influences: usize, relaxed: Minimum) -> Minimum {
-    let (mut allowed, mut minimum) = (form.all(), relaxed);
+/// The variables of a set that are no larger than the room there is.
+fn fitting(set: Set, sizes: &Sizes, room: usize) -> Set {
+    (0..MAX_CANDIDATES)
+        .filter(|&i| usize::from(sizes[i]) <= room)
+        .fold(0, |fitting, i| fitting | set & 1 << i)
+}
+
+/// Leaves out the lightest variable until few enough are left, from the minimum over those allowed; each of
+/// these fits by itself.
+fn eliminated(
+    form: &Quadratic,
+    sizes: &Sizes,
+    influences: usize,
+    mut allowed: Set,
+    mut minimum: Minimum,
+) -> Minimum {
     // Each step leaves one variable out, so this ends.
-    while minimum.support().count_ones() as usize > influences {
+    while size(minimum.support(), sizes) > influences {
         let support = minimum.support();
         let lightest = (0..form.len())
-            .filter(|&i| support >> i & 1 == 1)
+            .filter(|&i| support >> i & 1 == 1 && sizes[i] > 0)
             .min_by(|&i, &j| minimum.w[i].total_cmp(&minimum.w[j]));
         allowed &= !(1 << lightest.unwrap_or(0));
         minimum = form.minimum_from(&minimum, allowed);

@@ -7,6 +7,8 @@
 // Kernels run over the lanes of several arrays at once; indices say so plainest.
 #![allow(clippy::needless_range_loop)]
 
+mod mirror;
 mod tally;
 
+pub use mirror::mirror_error;
 pub use tally::{Figures, Tallies, Worst};

@@ -62,6 +62,8 @@ pub struct CharacterReport {
     pub worst: Vec<WorstVertex>,
     /// How many welded vertices use 1, 2, 3 … joints.
     pub influences: Vec<usize>,
+    /// Left and right.
+    pub symmetry: SymmetryReport,
     /// How the fit ended.
     pub fit: FitReport,
     /// Wall time of each stage, in seconds.
@@ -187,6 +189,43 @@ pub struct WorstVertex {
     pub error_percent: f64,
 }
 
+/// Left and right. Without an axis there are no figures.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SymmetryReport {
+    /// What the recipe asks for: `auto`, `off`, `x`, `y` or `z`.
+    pub asked: String,
+    /// The axis of mesh space that the plane cuts at a right angle: `x`, `y` or `z`; null if the weights
+    /// were solved without symmetry.
+    pub axis: Option<String>,
+    /// Where it cuts the axis, in units of the scene.
+    pub position_units: Option<f64>,
+    /// Welded vertices with a partner on the other side: their weights are mirrored.
+    pub paired_vertices: Option<usize>,
+    /// Welded vertices on the plane: the joints of a pair have equal weights there.
+    pub plane_vertices: Option<usize>,
+    /// Welded vertices without partner, or with candidate joints without: solved as without symmetry.
+    pub unpaired_vertices: Option<usize>,
+    /// The pieces that those belong to.
+    pub unpaired_pieces: Vec<UnpairedPiece>,
+    /// Joints without partner.
+    pub unpaired_joints: Vec<String>,
+    /// Joints whose names pair them otherwise than their places do; the places were followed.
+    pub misnamed_joints: Vec<String>,
+    /// The greatest difference between partners in the weights as written; always 0.
+    pub mirror_error: Option<f64>,
+}
+
+/// A piece with vertices without partner.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct UnpairedPiece {
+    /// Its number, from 0 in the order of the file.
+    pub piece: usize,
+    /// Its vertices without partner.
+    pub vertices: usize,
+}
+
 /// How the fit ended.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -270,6 +309,8 @@ pub struct Plan {
     pub joints: usize,
     /// Numbers of poses.
     pub poses: PosesReport,
+    /// Left and right.
+    pub symmetry: SymmetryReport,
     /// What it needs, in bytes.
     pub memory_bytes: u64,
     /// What the user should know.

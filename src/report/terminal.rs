@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use super::{CharacterReport, OnPoses, Percent, Plan, Report};
+use super::{CharacterReport, OnPoses, Percent, Plan, Report, SymmetryReport};
 
 /// The whole report.
 pub fn table(report: &Report) -> String {
@@ -31,6 +31,7 @@ fn character(c: &CharacterReport) -> String {
         "  {} poses in the fit, {} held out",
         c.poses.fit, c.poses.held_out
     ));
+    line(format!("  {}", symmetry(&c.symmetry)));
     line(String::new());
     line("  error, % of size    fit poses               held-out poses".to_owned());
     line("                      rms     p99     max     rms     p99     max".to_owned());
@@ -81,6 +82,20 @@ fn character(c: &CharacterReport) -> String {
         line(format!("  note: {warning}"));
     }
     out
+}
+
+fn symmetry(found: &SymmetryReport) -> String {
+    let count = |count: Option<usize>| count.unwrap_or(0);
+    match &found.axis {
+        Some(axis) => format!(
+            "symmetric across {axis}: {} vertices paired, {} on the plane, {} without partner",
+            count(found.paired_vertices),
+            count(found.plane_vertices),
+            count(found.unpaired_vertices),
+        ),
+        None if found.asked == "off" => "symmetry: off".to_owned(),
+        None => "symmetry: none found".to_owned(),
+    }
 }
 
 /// One line that says how good the result is, and what to change if it is not.
@@ -137,7 +152,7 @@ pub fn plan_table(plans: &[Plan]) -> String {
         _ = writeln!(
             out,
             "{}: would bake\n  {} vertices ({} welded), {} triangles, {} pieces, {} joints\n  \
-             bind: {}\n  layers: {layers}\n  {} poses in the fit, {} held out\n  memory: about {}",
+             bind: {}\n  layers: {layers}\n  {} poses in the fit, {} held out\n  {}\n  memory: about {}",
             plan.name,
             surface.raw_vertices,
             surface.welded_vertices,
@@ -147,6 +162,7 @@ pub fn plan_table(plans: &[Plan]) -> String {
             plan.bind,
             plan.poses.fit,
             plan.poses.held_out,
+            symmetry(&plan.symmetry),
             crate::units::bytes(plan.memory_bytes),
         );
         for warning in &plan.warnings {

@@ -41,7 +41,13 @@ pub enum Axis {
 impl Axis {
     const ALL: [Self; 3] = [Self::X, Self::Y, Self::Z];
 
-    fn index(self) -> usize {
+    /// Its name in recipes and reports.
+    pub fn name(self) -> &'static str {
+        ["x", "y", "z"][self.index()]
+    }
+
+    /// Its place among the coordinates.
+    pub fn index(self) -> usize {
         match self {
             Self::X => 0,
             Self::Y => 1,

@@ -33,7 +33,7 @@ fn only_character(path: &Path) -> Character {
 
 fn bound(character: &Character, way: Way) -> Bound {
     let joints = character.skeleton.joints().len();
-    bind::bind(character, &bind::Options::plain(way, joints))
+    bind::bind(character, &bind::Options::plain(way, joints), None)
 }
 
 /// The joint that the demo program knows to be right for each vertex.

@@ -620,7 +620,7 @@ fn gram_matrices_of_local_and_whole_evaluation_agree() {
         };
         let joints = character.skeleton.joints().len();
         let options = tanyard::bind::Options::plain(way, joints);
-        let bind = tanyard::bind::bind(character, &options).joints;
+        let bind = tanyard::bind::bind(character, &options, None).joints;
         let mush = layer(LayerKind::Mush(MushOptions { rounds: 20, ..MUSH }));
         let relax = layer(LayerKind::Relax(RelaxOptions { rounds: 2, ..RELAX }));
         for layers in [vec![mush.clone()], vec![relax, mush]] {

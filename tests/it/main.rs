@@ -4,6 +4,8 @@
 //! them when it is not set. Demo characters are in `demo-data`.
 
 mod architecture;
+#[path = "../asset_kit/mod.rs"]
+mod asset_kit;
 mod bake;
 mod binds;
 mod figures;
@@ -16,3 +18,4 @@ mod recovery;
 mod refusals;
 mod report;
 mod shapes;
+mod symmetry;

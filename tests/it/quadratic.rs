@@ -6,9 +6,9 @@ use clarabel::algebra::CscMatrix;
 use clarabel::solver::{
     DefaultSettingsBuilder, DefaultSolver, IPSolver, NonnegativeConeT, ZeroConeT,
 };
-use tanyard::fit::quadratic::{Quadratic, Vector};
+use tanyard::fit::quadratic::{Minimum, Quadratic, Vector};
 use tanyard::fit::round_to_grid;
-use tanyard::fit::subset::Search;
+use tanyard::fit::subset::{SINGLE, Search, Sizes, size};
 
 /// A seeded sequence of numbers in [-1, 1] (an LCG with the constants of Knuth's MMIX).
 struct Random(u64);
@@ -126,6 +126,17 @@ fn joints_that_move_alike_share_no_more_than_the_hold_says() {
     );
 }
 
+/// One to eight variables of one joint or two; the first of one, so that any number of joints suffices.
+fn sizes(round: usize) -> Sizes {
+    std::array::from_fn(|i| {
+        if i > 0 && (round / 3 + i).is_multiple_of(2) {
+            2
+        } else {
+            1
+        }
+    })
+}
+
 #[test]
 fn best_subset_equals_brute_force() {
     let mut random = Random(2);
@@ -133,11 +144,12 @@ fn best_subset_equals_brute_force() {
         let n = 2 + round % 8;
         let influences = 1 + round % 4;
         let form = random.form(n, [2, n, 2 * n][round % 3], 1e-8);
-        let best = Search::default().best(&form, influences, form.minimum(form.all()));
+        let sizes = if round % 2 == 0 { SINGLE } else { sizes(round) };
+        let best = Search::default().best(&form, &sizes, influences, form.minimum(form.all()));
         assert!(best.proved);
-        assert!(best.minimum.support().count_ones() as usize <= influences);
+        assert!(size(best.minimum.support(), &sizes) <= influences);
         let brute = (1u32..1 << n)
-            .filter(|set| set.count_ones() as usize <= influences)
+            .filter(|&set| size(set, &sizes) <= influences)
             .map(|set| form.minimum(set).value)
             .fold(f64::INFINITY, f64::min);
         let gap = (best.minimum.value - brute).abs();
@@ -157,23 +169,32 @@ fn rounding_sums_exactly_and_is_best_among_neighbouring_roundings() {
         let n = 2 + round % 7;
         let steps = [255, 65_535, 1 << 24][round % 3];
         let form = random.form(n, 2 * n, 1e-8);
+        let sizes = if round % 2 == 0 { SINGLE } else { sizes(round) };
         let w = form.minimum(form.all()).w;
-        let counts = round_to_grid(&form, &w, steps);
-        assert_eq!(counts.iter().sum::<u32>(), steps, "round {round}");
+        let support = Minimum { w, value: 0.0 }.support();
+        // Odd numbers of steps need a variable of one joint.
+        let used = support | u32::from(round % 2 == 1);
+        let counts = round_to_grid(&form, &w, used, &sizes, steps);
+        let total = |counts: &[u32]| -> u32 {
+            let each = counts.iter().zip(sizes);
+            each.map(|(&count, size)| count * u32::from(size)).sum()
+        };
+        assert_eq!(total(&counts), steps, "round {round}");
         let value = |counts: &[u32]| {
             let mut w: Vector = [0.0; 16];
-            for (w, &count) in w.iter_mut().zip(counts) {
-                *w = f64::from(count) / f64::from(steps);
+            for (i, &count) in counts.iter().enumerate() {
+                w[i] = f64::from(count * u32::from(sizes[i])) / f64::from(steps);
             }
             form.value(&w)
         };
         let ours = value(&counts);
         for choice in 0..1u32 << n {
             let mut other = [0u32; 16];
-            for i in (0..n).filter(|&i| w[i] > 0.0) {
-                other[i] = (w[i] * f64::from(steps)).floor() as u32 + (choice >> i & 1);
+            for i in (0..n).filter(|&i| used >> i & 1 == 1) {
+                let each = w[i] / f64::from(sizes[i]) * f64::from(steps);
+                other[i] = each.floor() as u32 + (choice >> i & 1);
             }
-            if other.iter().sum::<u32>() == steps {
+            if total(&other) == steps {
                 assert!(
                     ours <= value(&other),
                     "round {round}: a better rounding was left out"

@@ -72,6 +72,18 @@ pub fn check_fields(report: &Value) {
             influences,
             c["surface"]["welded_vertices"].as_u64().expect("a number")
         );
+        let symmetry = c["symmetry"].as_object().expect("an object");
+        assert!(symmetry["asked"].is_string());
+        let is_symmetric = symmetry["axis"].is_string();
+        for figure in ["paired_vertices", "plane_vertices", "unpaired_vertices"] {
+            assert_eq!(symmetry[figure].is_u64(), is_symmetric, "{figure}");
+        }
+        for figure in ["position_units", "mirror_error"] {
+            assert_eq!(symmetry[figure].is_f64(), is_symmetric, "{figure}");
+        }
+        for list in ["unpaired_pieces", "unpaired_joints", "misnamed_joints"] {
+            assert!(symmetry[list].is_array(), "{list}");
+        }
         assert!(c["fit"]["kkt_residual"].is_f64() && c["fit"]["unidentified_joints"].is_array());
         for stage in [
             "read_s",

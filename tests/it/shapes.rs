@@ -104,13 +104,18 @@ pub fn gather(
     let spread = stack.spread();
     let rows = (0..surface.len()).map(|v| spread.of(v));
     let mut gram = Gram::new(Candidates::new(rows, 1e-4), surface.diagonal());
+    fold(&mut gram, stack, skeleton, poses);
+    gram
+}
+
+/// Folds a pose set into Gram matrices.
+pub fn fold(gram: &mut Gram, stack: &Stack, skeleton: &Skeleton, poses: &impl PoseSequence) {
     let end: ControlFlow<()> = Stream::new(stack, skeleton, poses).run(2, |shapes, _| {
         gram.add(stack.rest(), shapes);
         ControlFlow::Continue(())
     });
     assert!(end.is_continue());
     gram.count(poses.iter().map(|pose| pose.weight).sum());
-    gram
 }
 
 /// A handful of poses that bend the limb hard and twist it.
