@@ -25,6 +25,7 @@ use through::Found;
 
 pub use bones::{Idle, Say};
 pub use pieces::{Kind, Piece, Reason};
+pub use symmetric::symmetric;
 
 /// How vertices get their joint.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

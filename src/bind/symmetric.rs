@@ -10,12 +10,7 @@
 use crate::rig::{JointId, Mirror, Skeleton, Surface};
 
 /// Makes a bind symmetric.
-pub(super) fn symmetric(
-    bind: &mut [JointId],
-    skeleton: &Skeleton,
-    surface: &Surface,
-    mirror: &Mirror,
-) {
+pub fn symmetric(bind: &mut [JointId], skeleton: &Skeleton, surface: &Surface, mirror: &Mirror) {
     let along = |v: usize| surface.positions[v][mirror.axis.index()];
     for v in 0..bind.len() {
         match mirror.vertex(v) {
