@@ -200,7 +200,7 @@ impl Source {
         let clock = Instant::now();
         let loaded = &self.loaded[index];
         let character = &loaded.character;
-        let mut warnings = loaded.notes.clone();
+        let mut warnings = [&loaded.notes[..], &loaded.skin_notes[..]].concat();
         let diagonal = character.surface.diagonal();
         if !SIZES.contains(&diagonal) {
             let expected = format!(

@@ -234,7 +234,7 @@ fn normalised_weights_and_wide_joints_are_read() {
         .shift_remove("normalized");
     let loaded = &kit.try_characters().unwrap()[0];
     assert_eq!(row(loaded, 3), [(1, 0.8), (0, 0.2)]);
-    assert!(loaded.notes[0].contains("normalized"));
+    assert!(loaded.skin_notes[0].contains("normalized"));
 }
 
 #[test]
@@ -249,9 +249,9 @@ fn sets_are_merged_and_joints_that_repeat_are_summed() {
     let loaded = &kit.try_characters().unwrap()[0];
     assert_eq!(row(loaded, 1), [(0, 0.5), (1, 0.5)]);
     assert!(
-        loaded.notes[0].contains("the weights of 8 vertices"),
+        loaded.skin_notes[0].contains("the weights of 8 vertices"),
         "{:?}",
-        loaded.notes
+        loaded.skin_notes
     );
 
     attributes(&mut kit)
@@ -281,9 +281,9 @@ fn copies_that_disagree_are_averaged_and_weightless_ones_are_left_out() {
     assert_eq!(row(loaded, 2), [(0, 0.5), (1, 0.5)]);
     assert_eq!(row(loaded, 4), [(0, 1.0)]);
     assert!(
-        loaded.notes[1].starts_with("1 vertices have no weight"),
+        loaded.skin_notes[1].starts_with("1 vertices have no weight"),
         "{:?}",
-        loaded.notes
+        loaded.skin_notes
     );
 }
 
@@ -365,7 +365,7 @@ fn bind_pose_is_that_of_the_matrices_not_of_the_nodes() {
         loaded.character.skeleton.origin(JointId(1)),
         nalgebra::Vector3::x()
     );
-    assert!(loaded.notes[0].contains("saved out of bind pose"));
+    assert!(loaded.skin_notes[0].contains("saved out of bind pose"));
 }
 
 #[test]

@@ -9,7 +9,7 @@ use super::accessor::{Accessor, Component};
 use super::document::Document;
 use super::geometry::{Geometry, same_count};
 use crate::error::Fault;
-use crate::rig::{JointId, Surface, Weights};
+use crate::rig::{JointId, RawWeights, Surface, Weights};
 
 /// Exporters round sums; what is further from one than this is worth a note.
 const SUM_NOTE: f64 = 1e-2;
@@ -37,103 +37,171 @@ struct Source {
     sets: Vec<Set>,
 }
 
-/// What is odd about the weights of a file.
-#[derive(Default)]
-struct Oddities {
-    off_sums: usize,
-    weightless: usize,
+/// All weights of a character as its file has them.
+pub(super) struct Sources {
+    sources: Vec<Source>,
+    /// For each raw vertex, the source that counts: vertices that nothing draws have the first of their
+    /// part; of the others the first primitive that draws a vertex decides.
+    picks: Vec<u32>,
+    /// For each stretch the source of each primitive.
+    of_primitives: Vec<Vec<u32>>,
     not_normalized: bool,
 }
 
-/// Reads all weights onto the welded surface. Every primitive must have some.
-pub(super) fn merge(
-    document: &Document,
-    geometry: &Geometry,
-    uses: &[super::geometry::MeshUse],
-    surface: &Surface,
-    joints: usize,
-) -> Result<(Weights, Vec<String>), Vec<Fault>> {
-    let mut faults = Vec::new();
-    let mut odd = Oddities::default();
-    let mut sources: Vec<Source> = Vec::new();
-    let mut entries = 0usize;
-    let mut picks: Vec<u32> = vec![0; geometry.raw.len()];
-    for (stretch, part) in geometry.stretches.iter().zip(&geometry.parts) {
-        let own = sources.len();
+impl Sources {
+    /// Reads them. Every primitive must have some.
+    pub fn read(
+        document: &Document,
+        geometry: &Geometry,
+        uses: &[super::geometry::MeshUse],
+        joints: usize,
+    ) -> Result<Self, Vec<Fault>> {
+        let mut faults = Vec::new();
+        let mut not_normalized = false;
+        let mut sources: Vec<Source> = Vec::new();
+        let mut entries = 0usize;
+        let mut picks: Vec<u32> = vec![0; geometry.raw.len()];
         let mut of_primitives = Vec::new();
-        for primitive in &stretch.primitives {
-            let known = sources[own..]
-                .iter()
-                .position(|s| s.accessors == primitive.sets);
-            let source = match known {
-                Some(known) => own + known,
-                None => {
-                    let path = format!(
-                        "meshes[{}].primitives[{}]",
-                        uses[stretch.mesh_use].mesh, primitive.index
-                    );
-                    match read(document, &path, &primitive.sets, part.raw.len(), &mut odd) {
-                        Ok(sets)
-                            if sources.len() - own == MOST_SOURCES || {
-                                entries += sets.iter().map(|(ids, _)| ids.len()).sum::<usize>();
-                                entries > MOST_ENTRIES
-                            } =>
-                        {
-                            faults.push(Fault::new(
-                                &document.path,
-                                path,
-                                format!(
-                                    "at most {MOST_SOURCES} different accessors of joints for the same \
-                                     positions, and {MOST_ENTRIES} joint numbers in all"
-                                ),
-                                "more",
-                            ));
-                            return Err(faults);
+        for (stretch, part) in geometry.stretches.iter().zip(&geometry.parts) {
+            let own = sources.len();
+            let mut of_these = Vec::new();
+            for primitive in &stretch.primitives {
+                let known = sources[own..]
+                    .iter()
+                    .position(|s| s.accessors == primitive.sets);
+                let source = match known {
+                    Some(known) => own + known,
+                    None => {
+                        let path = format!(
+                            "meshes[{}].primitives[{}]",
+                            uses[stretch.mesh_use].mesh, primitive.index
+                        );
+                        let length = part.raw.len();
+                        match read(
+                            document,
+                            &path,
+                            &primitive.sets,
+                            length,
+                            &mut not_normalized,
+                        ) {
+                            Ok(sets)
+                                if sources.len() - own == MOST_SOURCES || {
+                                    entries += sets.iter().map(|(ids, _)| ids.len()).sum::<usize>();
+                                    entries > MOST_ENTRIES
+                                } =>
+                            {
+                                faults.push(Fault::new(
+                                    &document.path,
+                                    path,
+                                    format!(
+                                        "at most {MOST_SOURCES} different accessors of joints for the \
+                                         same positions, and {MOST_ENTRIES} joint numbers in all"
+                                    ),
+                                    "more",
+                                ));
+                                return Err(faults);
+                            }
+                            Ok(sets) => sources.push(Source {
+                                first: part.raw.start,
+                                accessors: primitive.sets.clone(),
+                                sets,
+                            }),
+                            Err(fault) => {
+                                faults.push(fault);
+                                continue;
+                            }
                         }
-                        Ok(sets) => sources.push(Source {
-                            first: part.raw.start,
-                            accessors: primitive.sets.clone(),
-                            sets,
-                        }),
-                        Err(fault) => {
-                            faults.push(fault);
-                            continue;
-                        }
+                        sources.len() - 1
                     }
-                    sources.len() - 1
-                }
-            };
-            of_primitives.push((source, primitive));
-        }
-        // Vertices that nothing draws have the first weights of their part; of the others the first
-        // primitive that draws a vertex decides whose weights it has.
-        picks[part.raw.clone()].fill(own as u32);
-        if sources.len() == own + 1 {
-            continue;
-        }
-        for (source, primitive) in of_primitives.into_iter().rev() {
-            for &raw in geometry.triangles[primitive.triangles.clone()].as_flattened() {
-                picks[raw as usize] = source as u32;
+                };
+                of_these.push(source as u32);
             }
+            picks[part.raw.clone()].fill(own as u32);
+            if sources.len() > own + 1 {
+                for (&source, primitive) in of_these.iter().zip(&stretch.primitives).rev() {
+                    for &raw in geometry.triangles[primitive.triangles.clone()].as_flattened() {
+                        picks[raw as usize] = source;
+                    }
+                }
+            }
+            of_primitives.push(of_these);
         }
-    }
-    if !faults.is_empty() {
-        return Err(faults);
+        if !faults.is_empty() {
+            return Err(faults);
+        }
+        let all = Self {
+            sources,
+            picks,
+            of_primitives,
+            not_normalized,
+        };
+        let wrong = |raw| all.of(raw).wrong_joint(document, raw, joints);
+        // One bad vertex tells enough about its accessor.
+        match (0..geometry.raw.len())
+            .into_par_iter()
+            .find_map_first(wrong)
+        {
+            Some(fault) => Err(vec![fault]),
+            None => Ok(all),
+        }
     }
 
-    let raw = 0..geometry.raw.len();
-    let source_of = |raw: usize| &sources[picks[raw] as usize];
-    let wrong = |raw| source_of(raw).wrong_joint(document, raw, joints);
-    // One bad vertex tells enough about its accessor.
-    if let Some(fault) = raw.into_par_iter().find_map_first(wrong) {
-        return Err(vec![fault]);
+    /// The source that counts for a raw vertex.
+    fn of(&self, raw: usize) -> &Source {
+        &self.sources[self.picks[raw] as usize]
     }
-    let copies = Copies::of(surface);
+
+    /// Every row as the file has it: also those of primitives that draw a vertex after the one that
+    /// decides.
+    pub fn raw(
+        &self,
+        document: &Document,
+        geometry: &Geometry,
+        joints: usize,
+    ) -> Result<RawWeights, Fault> {
+        let mut others: Vec<(u32, u32)> = Vec::new();
+        for (stretch, sources) in geometry.stretches.iter().zip(&self.of_primitives) {
+            for (primitive, &source) in stretch.primitives.iter().zip(sources) {
+                let drawn = geometry.triangles[primitive.triangles.clone()].as_flattened();
+                let unlike = drawn
+                    .iter()
+                    .filter(|&&raw| self.picks[raw as usize] != source);
+                others.extend(unlike.map(|&raw| (raw, source)));
+            }
+        }
+        others.sort_unstable();
+        others.dedup();
+        let mut others = others.into_iter().peekable();
+        let mut rows = RawWeights::new(self.not_normalized);
+        for raw in 0..self.picks.len() {
+            let mut next = Some(self.picks[raw]);
+            while let Some(source) = next {
+                let source = &self.sources[source as usize];
+                if let Some(fault) = source.wrong_joint(document, raw, joints) {
+                    return Err(fault);
+                }
+                // A skeleton has 65,536 joints at most.
+                let entries = source
+                    .entries(raw)
+                    .map(|(_, id, w)| (JointId(id as u16), w));
+                rows.push(raw as u32, entries);
+                next = others
+                    .next_if(|&(other, _)| other as usize == raw)
+                    .map(|(_, source)| source);
+            }
+        }
+        Ok(rows)
+    }
+}
+
+/// Brings all weights onto the welded surface; says what had to be mended.
+pub(super) fn merge(sources: &Sources, surface: &Surface) -> (Weights, Vec<String>) {
+    let copies = surface.copies();
     let parcel = |vertices: Range<usize>| {
         let mut parcel = Parcel::default();
         for vertex in vertices {
-            let of_vertex = copies.of_vertex(vertex).iter().map(|&raw| raw as usize);
-            parcel.add(of_vertex.map(|raw| (source_of(raw), raw)));
+            let of_vertex = copies.of(vertex).iter().map(|&raw| raw as usize);
+            parcel.add(of_vertex.map(|raw| (sources.of(raw), raw)));
         }
         parcel
     };
@@ -141,33 +209,26 @@ pub(super) fn merge(
         .into_par_iter()
         .map(|n| parcel(n * PARCEL..surface.len().min((n + 1) * PARCEL)))
         .collect();
-    for parcel in &parcels {
-        odd.off_sums += parcel.off_sums;
-        odd.weightless += parcel.weightless;
+    let off_sums = parcels.iter().map(|parcel| parcel.off_sums).sum::<usize>();
+    let weightless = parcels
+        .iter()
+        .map(|parcel| parcel.weightless)
+        .sum::<usize>();
+    let mut notes = Vec::new();
+    if sources.not_normalized {
+        notes.push("integer weights are not marked as normalized: read as if they were".into());
     }
-    Ok((weights(&parcels, surface.len()), odd.notes()))
-}
-
-impl Oddities {
-    fn notes(&self) -> Vec<String> {
-        let mut notes = Vec::new();
-        if self.not_normalized {
-            notes.push("integer weights are not marked as normalized: read as if they were".into());
-        }
-        if self.off_sums > 0 {
-            notes.push(format!(
-                "the weights of {} vertices sum to something else than 1: scaled to 1",
-                self.off_sums
-            ));
-        }
-        if self.weightless > 0 {
-            notes.push(format!(
-                "{} vertices have no weight at all: given to joint 0",
-                self.weightless
-            ));
-        }
-        notes
+    if off_sums > 0 {
+        notes.push(format!(
+            "the weights of {off_sums} vertices sum to something else than 1: scaled to 1"
+        ));
     }
+    if weightless > 0 {
+        notes.push(format!(
+            "{weightless} vertices have no weight at all: given to joint 0"
+        ));
+    }
+    (weights(&parcels, surface.len()), notes)
 }
 
 fn read(
@@ -175,7 +236,7 @@ fn read(
     primitive: &str,
     sets: &[(usize, usize)],
     vertices: usize,
-    odd: &mut Oddities,
+    not_normalized: &mut bool,
 ) -> Result<Vec<Set>, Fault> {
     let mut read_set = |&(joints, weights): &(usize, usize)| {
         let joints = Accessor::open(document, joints)?;
@@ -193,7 +254,7 @@ fn read(
         for accessor in [&joints, &weights] {
             same_count(accessor, vertices, &accessor.at)?;
         }
-        odd.not_normalized |= weights.component != Component::F32 && !weights.normalized;
+        *not_normalized |= weights.component != Component::F32 && !weights.normalized;
         let values = weights.floats_as(true)?;
         if let Some(i) = values.iter().position(|&value| value < 0.0) {
             return Err(weights.at.found(
@@ -248,35 +309,6 @@ impl Source {
                 None => row.push((id as u16, value)),
             }
         }
-    }
-}
-
-/// The raw vertices of each welded one, in the order of the file.
-struct Copies {
-    starts: Vec<u32>,
-    raw: Vec<u32>,
-}
-
-impl Copies {
-    fn of(surface: &Surface) -> Self {
-        let mut starts = vec![0u32; surface.len() + 1];
-        for &v in &surface.welded {
-            starts[v as usize + 1] += 1;
-        }
-        for v in 0..surface.len() {
-            starts[v + 1] += starts[v];
-        }
-        let mut next = starts.clone();
-        let mut raw = vec![0u32; surface.welded.len()];
-        for (r, &v) in surface.welded.iter().enumerate() {
-            raw[next[v as usize] as usize] = r as u32;
-            next[v as usize] += 1;
-        }
-        Self { starts, raw }
-    }
-
-    fn of_vertex(&self, vertex: usize) -> &[u32] {
-        &self.raw[self.starts[vertex] as usize..self.starts[vertex + 1] as usize]
     }
 }
 

@@ -7,10 +7,11 @@ use nalgebra::Matrix4;
 use super::document::Document;
 use super::geometry::{Geometry, MeshUse, Stretch};
 use super::nodes::Nodes;
+use super::old_weights::{self, Sources};
 use super::skins::{self, Skin};
-use super::{old_weights, unbound};
+use super::unbound;
 use crate::error::{Error, Fault};
-use crate::rig::{Character, Surface};
+use crate::rig::{Character, RawWeights, Surface};
 
 /// A character with what reading it brought to light.
 #[derive(Clone, Debug)]
@@ -19,6 +20,9 @@ pub struct Loaded {
     pub character: Character,
     /// What a user should know about the file, in whole sentences.
     pub notes: Vec<String>,
+    /// What a user should know about the skin itself (weights that had to be mended, a saved pose), in
+    /// whole sentences. `inspect` finds these by itself.
+    pub skin_notes: Vec<String>,
     /// Whether the file binds no vertex to the skeleton yet.
     pub unbound: bool,
     /// Which objects of the file the weights go to.
@@ -227,18 +231,20 @@ pub(super) fn assemble(
     skin.inverse_bind = Some(inverse_bind);
 
     let surface = Surface::weld(&geometry.raw, &geometry.triangles);
+    let mut skin_notes = Vec::new();
     let weights = if unbound {
         None
     } else {
         let joints = skeleton.joints().len();
-        let (weights, more) = old_weights::merge(document, &geometry, &uses, &surface, joints)?;
-        notes.extend(more);
+        let sources = Sources::read(document, &geometry, &uses, joints)?;
+        let (weights, more) = old_weights::merge(&sources, &surface);
+        skin_notes.extend(more);
         Some(weights)
     };
     fill_materials(&mut geometry, &surface);
     let saved_pose = skins::saved_pose(nodes, &skeleton, surface.diagonal());
     if let Some(saved) = saved_pose {
-        notes.push(format!(
+        skin_notes.push(format!(
             "the file was saved out of bind pose (joints turned by up to {:.1} degrees, moved by up \
              to {:.2} % of its size); the bind pose is that of the inverse bind matrices",
             saved.turn_degrees, saved.shift_percent
@@ -264,6 +270,7 @@ pub(super) fn assemble(
             saved_pose,
         },
         notes,
+        skin_notes,
         unbound,
         target: Target {
             skin,
@@ -272,6 +279,27 @@ pub(super) fn assemble(
             tie,
         },
     }))
+}
+
+/// The weights of a character as its file has them; `None` if it has none. `loaded` comes from
+/// [`characters`] and the same document, which is decoded once more.
+///
+/// # Errors
+/// [`Error::Input`]: a joint number beyond the skin, where reading passed over it because another
+/// primitive decides for the vertex.
+pub fn raw_weights(document: &Document, loaded: &Loaded) -> Result<Option<RawWeights>, Error> {
+    if loaded.unbound {
+        return Ok(None);
+    }
+    let mut faults = Vec::new();
+    let uses = &loaded.target.uses;
+    let geometry = Geometry::read(document, uses, &mut faults);
+    if !faults.is_empty() {
+        return Err(Error::Input(faults));
+    }
+    let joints = loaded.character.skeleton.joints().len();
+    let sources = Sources::read(document, &geometry, uses, joints).map_err(Error::Input)?;
+    Ok(Some(sources.raw(document, &geometry, joints)?))
 }
 
 /// Gives each material the welded vertices that are drawn in it, each once, in rising order.

@@ -160,6 +160,20 @@ impl End {
     }
 }
 
+/// The raw vertices of each welded one, in the order of the file.
+#[derive(Clone, Debug)]
+pub struct Copies {
+    starts: Vec<u32>,
+    raw: Vec<u32>,
+}
+
+impl Copies {
+    /// Those of one welded vertex; at least one.
+    pub fn of(&self, vertex: usize) -> &[u32] {
+        &self.raw[self.starts[vertex] as usize..self.starts[vertex + 1] as usize]
+    }
+}
+
 /// A triangle mesh in bind pose, welded by position.
 #[derive(Clone, Debug)]
 pub struct Surface {
@@ -235,6 +249,29 @@ impl Surface {
     /// The bind position of a vertex, in f64.
     pub fn point(&self, vertex: usize) -> Point3<f64> {
         Point3::from(self.positions[vertex].map(f64::from))
+    }
+
+    /// The raw vertices of each welded one.
+    pub fn copies(&self) -> Copies {
+        let mut starts = vec![0u32; self.len() + 1];
+        for &v in &self.welded {
+            starts[v as usize + 1] += 1;
+        }
+        for v in 0..self.len() {
+            starts[v + 1] += starts[v];
+        }
+        let mut next = starts.clone();
+        let mut raw = vec![0u32; self.welded.len()];
+        for (r, &v) in self.welded.iter().enumerate() {
+            raw[next[v as usize] as usize] = r as u32;
+            next[v as usize] += 1;
+        }
+        Copies { starts, raw }
+    }
+
+    /// The lowest and the highest corner of that box of the bind positions.
+    pub fn bounds(&self) -> [[f32; 3]; 2] {
+        self.bounds
     }
 
     /// The diagonal of the bind bounding box, in scene units of the mesh space: the size that errors

@@ -31,8 +31,9 @@ pub enum WeightFault {
     Order(usize),
 }
 
-/// A sum of f32 weights may be this far from one, a slot: what the glTF validator allows.
-pub(crate) const SUM_TOLERANCE_PER_SLOT: f64 = 2e-7;
+/// A sum of f32 weights may be this far from one for each weight (glTF 2.0 §3.7.3.3, and what the
+/// standard's validator allows). Integer weights that do not sum to one are off by far more.
+pub const SUM_TOLERANCE_PER_WEIGHT: f64 = 2e-7;
 
 impl Weights {
     /// Builds weights from `slots` entries for each vertex, given one after the other; sorts each
@@ -119,7 +120,7 @@ impl Weights {
                 return Err(WeightFault::Value(vertex));
             }
             let sum: f64 = values.iter().map(|&value| f64::from(value)).sum();
-            if (sum - 1.0).abs() > SUM_TOLERANCE_PER_SLOT * self.slots as f64 {
+            if (sum - 1.0).abs() > SUM_TOLERANCE_PER_WEIGHT * self.slots as f64 {
                 return Err(WeightFault::Sum(vertex, sum));
             }
             if ids.iter().any(|id| id.index() >= joints) {
