@@ -20,6 +20,7 @@ pub mod cli;
 pub mod deform;
 pub mod error;
 pub mod fit;
+pub mod inspect;
 pub mod job;
 pub mod measure;
 pub mod memory;

@@ -18,7 +18,7 @@ pub struct Cli {
     pub command: Command,
 }
 
-const EXIT_CODES: &str = "Exit codes: 0 all is well; 2 the command or the recipe is wrong; 3 an input could not be \
+const EXIT_CODES: &str = "Exit codes: 0 all is well; 1 a limit was exceeded; 2 the command or the recipe is wrong; 3 an input could not be \
 processed; 130 interrupted. A file is written whole or not at all.";
 
 /// The subcommands.
@@ -28,6 +28,8 @@ pub enum Command {
     Bake(BakeArgs),
     /// Write the pose set that a bake would use, as data or as a clip
     Poses(PosesArgs),
+    /// Say what is wrong with the skin that a file has
+    Inspect(InspectArgs),
 }
 
 const BAKE_EXAMPLES: &str = "\
@@ -69,7 +71,7 @@ pub struct BakeArgs {
     /// Print timings and peak memory as well
     #[arg(short, long, conflicts_with = "quiet")]
     pub verbose: bool,
-    /// What every command takes.
+    /// What the commands that move joints take.
     #[command(flatten)]
     pub common: Common,
 }
@@ -96,12 +98,44 @@ pub struct PosesArgs {
     /// The skin, by name or number, if the file has several [default: the first]
     #[arg(long, value_name = "SKIN")]
     pub skin: Option<String>,
-    /// What every command takes.
+    /// What the commands that move joints take.
     #[command(flatten)]
     pub common: Common,
 }
 
-/// What every command takes.
+const INSPECT_EXAMPLES: &str = "\
+Examples:
+  tanyard inspect hero.glb
+      Sums, seams, islands, bind matrices and more: what is wrong, where, and what to do.
+  tanyard inspect hero.glb --influences 2 --report hero.json
+      Held against an engine of two joints a vertex; the findings as JSON as well.
+  tanyard inspect hero.glb --limit error=0 --limit islands=50
+      For a build: exit code 1 if there is any error, or if islands have more than 50 vertices.
+
+Limits: any, error, warning and note count findings; a kind (docs/inspect.md has all of them) counts its
+vertices or joints. Each skin is held against them by itself.";
+
+/// Words of `tanyard inspect`.
+#[derive(Debug, Args)]
+#[command(after_help = INSPECT_EXAMPLES)]
+pub struct InspectArgs {
+    /// The character: .glb or .gltf
+    pub input: PathBuf,
+    /// Joints a vertex that the engine takes
+    #[arg(short = 'k', long, value_name = "K", default_value_t = 4, value_parser = clap::value_parser!(u8).range(1..=64))]
+    pub influences: u8,
+    /// Write the findings as JSON; - for standard output
+    #[arg(long, value_name = "FILE")]
+    pub report: Option<PathBuf>,
+    /// Exit with 1 if there is more of it than that; may be repeated
+    #[arg(long = "limit", value_name = "KIND=COUNT")]
+    pub limits: Vec<crate::inspect::Limit>,
+    /// What every command takes.
+    #[command(flatten)]
+    pub running: Running,
+}
+
+/// What the commands that move joints take.
 #[derive(Debug, Args)]
 pub struct Common {
     /// Settings, as TOML (docs/recipes.md)
@@ -110,6 +144,14 @@ pub struct Common {
     /// The root of the joint tree (name or #index), for a file without skin
     #[arg(long, value_name = "NODE")]
     pub skeleton: Option<String>,
+    /// What every command takes.
+    #[command(flatten)]
+    pub running: Running,
+}
+
+/// What every command takes.
+#[derive(Debug, Args)]
+pub struct Running {
     /// Threads [default: all processors]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
     pub threads: Option<u16>,

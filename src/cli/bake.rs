@@ -17,10 +17,10 @@ pub(super) fn run(args: &BakeArgs) -> Result<(), Error> {
     if let Some(influences) = args.influences {
         request.recipe.fit.influences = usize::from(influences);
     }
-    let threads = args.common.threads.map(Into::into);
+    let threads = args.common.running.threads.map(Into::into);
     if args.dry_run {
         let plans = super::on_threads(threads, || job::plan(&request))?;
-        if !args.common.quiet {
+        if !args.common.running.quiet {
             print(&report::plan_table(&plans))?;
         }
         return Ok(());
@@ -43,17 +43,15 @@ pub(super) fn run(args: &BakeArgs) -> Result<(), Error> {
     if let Some(report) = report {
         super::keep_apart(report, &[Some(&args.input), read[0], read[1]])?;
     }
-    let progress = Progress::start(args.common.quiet);
+    let progress = Progress::start(args.common.running.quiet);
     let report = super::on_threads(threads, || job::bake(&request, output, &progress));
     progress.finish();
     let report = report?;
     let to_standard_output = args.report.as_deref().is_some_and(is_standard_output);
-    match &args.report {
-        Some(_) if to_standard_output => print(&report.to_json())?,
-        Some(path) => asset::write_atomically(path, report.to_json().as_bytes())?,
-        None => {}
+    if let Some(path) = &args.report {
+        deliver(path, &report.to_json())?;
     }
-    if !args.common.quiet && !to_standard_output {
+    if !args.common.running.quiet && !to_standard_output {
         print(&report::table(&report))?;
         if args.verbose {
             print(&timings(&report))?;
@@ -73,7 +71,16 @@ pub(super) fn request(input: &Path, common: &Common) -> Result<Request, Error> {
     })
 }
 
-fn is_standard_output(path: &Path) -> bool {
+/// Writes a report to where the user wants it.
+pub(super) fn deliver(path: &Path, json: &str) -> Result<(), Error> {
+    if is_standard_output(path) {
+        print(json)
+    } else {
+        asset::write_atomically(path, json.as_bytes())
+    }
+}
+
+pub(super) fn is_standard_output(path: &Path) -> bool {
     path == Path::new("-")
 }
 

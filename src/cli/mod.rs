@@ -2,6 +2,7 @@
 
 mod args;
 mod bake;
+mod inspect;
 mod poses;
 mod progress;
 
@@ -20,11 +21,12 @@ pub fn run() -> ExitCode {
     // Clap exits with 2 on wrong words, with 0 on --help and --version.
     let cli = Cli::parse();
     let outcome = match &cli.command {
-        Command::Bake(args) => bake::run(args),
-        Command::Poses(args) => poses::run(args),
+        Command::Bake(args) => bake::run(args).map(|()| ExitCode::SUCCESS),
+        Command::Poses(args) => poses::run(args).map(|()| ExitCode::SUCCESS),
+        Command::Inspect(args) => inspect::run(args),
     };
     match outcome {
-        Ok(()) => ExitCode::SUCCESS,
+        Ok(code) => code,
         Err(error) => {
             for line in error.to_string().lines() {
                 eprintln!("tanyard: {line}");

@@ -19,7 +19,7 @@ pub(super) fn run(args: &PosesArgs) -> Result<(), Error> {
         &[Some(&args.input), args.common.recipe.as_deref()],
     )?;
     let request = request(&args.input, &args.common)?;
-    let threads = args.common.threads.map(Into::into);
+    let threads = args.common.running.threads.map(Into::into);
     let poses = super::on_threads(threads, || job::poses(&request))?;
     let named = |(index, set): &(usize, &SkinPoses)| {
         args.skin
@@ -68,7 +68,7 @@ pub(super) fn run(args: &PosesArgs) -> Result<(), Error> {
         let json = file::to_json(list, &character.skeleton).to_string() + "\n";
         asset::write_atomically(&args.output, json.as_bytes())?;
     }
-    if !args.common.quiet {
+    if !args.common.running.quiet {
         let others = poses.sets.len() - 1;
         let note = if others > 0 {
             format!(" (of {}; other skins: {others})", character.name)

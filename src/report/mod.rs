@@ -2,6 +2,7 @@
 //!
 //! Units are in the names. What was not measured is null, never 0.
 
+mod inspection;
 mod schema;
 mod terminal;
 
@@ -10,7 +11,8 @@ use std::path::PathBuf;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-pub use schema::json_schema;
+pub use inspection::{Exceeded, INSPECTION_SCHEMA, Inspection, SkinInspection, inspection_table};
+pub use schema::{inspection_schema, json_schema};
 pub use terminal::{plan_table, table};
 
 /// Names the form of the report; a change that breaks readers changes the number.
@@ -279,19 +281,47 @@ impl Report {
     pub fn new(characters: Vec<CharacterReport>) -> Self {
         Self {
             schema: SCHEMA.to_owned(),
-            tool: Tool {
-                name: env!("CARGO_PKG_NAME").to_owned(),
-                version: env!("CARGO_PKG_VERSION").to_owned(),
-            },
+            tool: Tool::this(),
             characters,
         }
     }
 
     /// As indented JSON, with a line end.
     pub fn to_json(&self) -> String {
-        // Only maps with keys that are not strings, or failing Serialize impls, can fail: there are none.
-        serde_json::to_string_pretty(self).unwrap_or_default() + "\n"
+        to_json(self)
     }
+}
+
+impl Tool {
+    /// This program.
+    fn this() -> Self {
+        Self {
+            name: env!("CARGO_PKG_NAME").to_owned(),
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+        }
+    }
+}
+
+fn to_json(report: &impl Serialize) -> String {
+    // Only maps with keys that are not strings, or failing Serialize impls, can fail: there are none.
+    serde_json::to_string_pretty(report).unwrap_or_default() + "\n"
+}
+
+/// How many vertices use 1, 2, 3 … joints, in words.
+fn influences(counts: &[usize]) -> String {
+    let used = counts.iter().enumerate().filter(|(_, count)| **count > 0);
+    let words: Vec<String> = used
+        .map(|(i, count)| format!("{} on {count}", i + 1))
+        .collect();
+    words.join(", ")
+}
+
+/// The sizes of a character, in words.
+fn sizes(surface: &SurfaceReport, joints: usize) -> String {
+    format!(
+        "{} vertices ({} welded), {} triangles, {} pieces, {joints} joints",
+        surface.raw_vertices, surface.welded_vertices, surface.triangles, surface.pieces
+    )
 }
 
 /// What a bake would do.

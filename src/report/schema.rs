@@ -1,14 +1,23 @@
-//! The JSON Schema of the report, from the same struct.
+//! The JSON Schemas of the reports, from the same structs.
 
 use schemars::generate::SchemaSettings;
 
-use super::Report;
+use super::{Inspection, Report};
 
-/// The schema (draft 2020-12) as indented JSON, with a line end.
+/// The schema of [`Report`] (draft 2020-12) as indented JSON, with a line end.
 pub fn json_schema() -> String {
+    schema_of::<Report>()
+}
+
+/// The same of [`Inspection`].
+pub fn inspection_schema() -> String {
+    schema_of::<Inspection>()
+}
+
+fn schema_of<T: schemars::JsonSchema>() -> String {
     let schema = SchemaSettings::draft2020_12()
         .into_generator()
-        .into_root_schema_for::<Report>();
+        .into_root_schema_for::<T>();
     // A schema is a plain JSON value.
     serde_json::to_string_pretty(&schema).unwrap_or_default() + "\n"
 }

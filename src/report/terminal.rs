@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use super::{CharacterReport, OnPoses, Percent, Plan, Report, SymmetryReport};
+use super::{CharacterReport, OnPoses, Percent, Plan, Report, SymmetryReport, influences, sizes};
 
 /// The whole report.
 pub fn table(report: &Report) -> String {
@@ -19,14 +19,7 @@ fn character(c: &CharacterReport) -> String {
     // Writing to a String cannot fail.
     let mut line = |text: String| _ = writeln!(out, "{text}");
     line(verdict(c));
-    line(format!(
-        "  {} vertices ({} welded), {} triangles, {} pieces, {} joints",
-        c.surface.raw_vertices,
-        c.surface.welded_vertices,
-        c.surface.triangles,
-        c.surface.pieces,
-        c.skeleton.joints
-    ));
+    line(format!("  {}", sizes(&c.surface, c.skeleton.joints)));
     line(format!(
         "  {} poses in the fit, {} held out",
         c.poses.fit, c.poses.held_out
@@ -48,14 +41,7 @@ fn character(c: &CharacterReport) -> String {
         ));
     }
     line(String::new());
-    let influences: Vec<String> = c
-        .influences
-        .iter()
-        .enumerate()
-        .filter(|(_, count)| **count > 0)
-        .map(|(i, count)| format!("{} on {count}", i + 1))
-        .collect();
-    line(format!("  joints a vertex: {}", influences.join(", ")));
+    line(format!("  joints a vertex: {}", influences(&c.influences)));
     if let Some(worst) = c.worst.first() {
         line(format!(
             "  worst: {:.3} % at {} vertex {} ({}) in {}",
@@ -147,18 +133,13 @@ pub fn plan_table(plans: &[Plan]) -> String {
         } else {
             plan.layers.join(", then ")
         };
-        let surface = &plan.surface;
         // Writing to a String cannot fail.
         _ = writeln!(
             out,
-            "{}: would bake\n  {} vertices ({} welded), {} triangles, {} pieces, {} joints\n  \
-             bind: {}\n  layers: {layers}\n  {} poses in the fit, {} held out\n  {}\n  memory: about {}",
+            "{}: would bake\n  {}\n  bind: {}\n  layers: {layers}\n  {} poses in the fit, {} held out\n  {}\n  \
+             memory: about {}",
             plan.name,
-            surface.raw_vertices,
-            surface.welded_vertices,
-            surface.triangles,
-            surface.pieces,
-            plan.joints,
+            sizes(&plan.surface, plan.joints),
             plan.bind,
             plan.poses.fit,
             plan.poses.held_out,

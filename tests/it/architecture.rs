@@ -16,7 +16,8 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("deform", &["rig"]),
     ("fit", &["rig"]),
     ("measure", &["rig"]),
-    ("report", &["measure", "units"]),
+    ("inspect", &["rig"]),
+    ("report", &["inspect", "measure", "units"]),
     (
         "recipe",
         &["asset", "bind", "deform", "fit", "pose", "rig", "error"],
@@ -24,14 +25,14 @@ const ROOMS: &[(&str, &[&str])] = &[
     (
         "job",
         &[
-            "asset", "bind", "deform", "error", "fit", "measure", "memory", "pose", "recipe",
-            "report", "rig",
+            "asset", "bind", "deform", "error", "fit", "inspect", "measure", "memory", "pose",
+            "recipe", "report", "rig",
         ],
     ),
     (
         "cli",
         &[
-            "asset", "error", "job", "pose", "recipe", "report", "rig", "units",
+            "asset", "error", "inspect", "job", "pose", "recipe", "report", "rig", "units",
         ],
     ),
 ];

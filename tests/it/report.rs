@@ -5,19 +5,25 @@ use std::path::Path;
 
 use serde_json::Value;
 
-#[test]
-fn published_schema_is_that_of_the_report() {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/report.schema.json");
+/// Holds a published schema to the one that the code makes.
+pub fn assert_published(name: &str, made: &str) {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("docs")
+        .join(name);
     let published = fs::read_to_string(&path).unwrap_or_default();
-    let made = tanyard::report::json_schema();
     if std::env::var_os("TANYARD_REMAKE").is_some() {
-        fs::write(&path, &made).expect("docs can be written");
+        fs::write(&path, made).expect("docs can be written");
         return;
     }
     assert!(
         published == made,
-        "docs/report.schema.json is out of date: run the tests with TANYARD_REMAKE=1"
+        "docs/{name} is out of date: run the tests with TANYARD_REMAKE=1"
     );
+}
+
+#[test]
+fn published_schema_is_that_of_the_report() {
+    assert_published("report.schema.json", &tanyard::report::json_schema());
 }
 
 /// Every field that a script may rely on, named again here: a change in the struct must be one here.
