@@ -5,69 +5,27 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use crate::asset::{self, Document, Loaded};
-use crate::bind::{self, Bound, Way};
+use crate::bind::{self, Bound, Kind, Way};
 use crate::deform::{Spread, Stack, Stream};
 use crate::error::{Error, Fault, read_text};
-use crate::fit::{self, Candidates, Fitted, Gram, Unidentified};
-use crate::inspect::{self, Limit, Skin};
+use crate::fit::{self, Candidates, Fitted, Gram, Solver, Unidentified};
 use crate::measure::{Figures, Tallies, mirror_error};
 use crate::memory;
 use crate::pose::{self, PoseSet, Poses};
 use crate::recipe::{Base, Recipe, Symmetry};
 use crate::report::{
-    CharacterReport, Errors, Exceeded, FitReport, Inspection, OnPoses, Percent, Plan, PosesReport,
-    Report, SkeletonReport, SkinInspection, Status, SurfaceReport, SymmetryReport, Timings, Units,
-    UnpairedPiece, WorstVertex,
+    CharacterReport, Errors, FitReport, OnPoses, Percent, Plan, PosesReport, Report,
+    SkeletonReport, Status, SurfaceReport, SymmetryReport, Timings, Units, UnpairedPiece,
+    WorstVertex,
 };
 use crate::rig::{Character, Clip, JointId, Mirror, Pose, PoseSequence, Weights};
+use mend::Mended;
 
-/// Says what is wrong with the skins that a file has, and which limits they exceed.
-///
-/// # Errors
-/// A file that cannot be read, or that has no skin.
-pub fn inspect(
-    input: &Path,
-    options: &inspect::Options,
-    limits: &[Limit],
-) -> Result<Inspection, Error> {
-    let document = Document::open(input)?;
-    if document.json().get("skins").is_none() {
-        let fault = Fault::new(input, "skins", "a skin to inspect", "none")
-            .remedy("bind the mesh first: tanyard bake --skeleton");
-        return Err(fault.into());
-    }
-    let loaded = asset::characters(&document, None)?;
-    let raw = loaded
-        .iter()
-        .map(|one| asset::raw_weights(&document, one))
-        .collect::<Result<Vec<_>, _>>()?;
-    let skins: Vec<Skin> = loaded
-        .iter()
-        .zip(&raw)
-        .map(|(one, raw)| Skin {
-            character: &one.character,
-            raw: raw.as_ref(),
-        })
-        .collect();
-    let findings = inspect::inspect(&skins, options);
-    let mut exceeded = Vec::new();
-    for (skin, findings) in skins.iter().zip(&findings) {
-        exceeded.extend(limits.iter().filter_map(|limit| {
-            let excess = limit.excess(findings)?;
-            Some(Exceeded::new(&skin.character.name, limit, &excess))
-        }));
-    }
-    let skins = skins.iter().zip(&loaded).zip(findings);
-    let skins = skins.map(|((skin, loaded), findings)| SkinInspection {
-        name: skin.character.name.clone(),
-        surface: surface_report(skin.character),
-        joints: skin.character.skeleton.joints().len(),
-        influences: skin.raw.map(inspect::influences).unwrap_or_default(),
-        findings,
-        notes: loaded.notes.clone(),
-    });
-    Ok(Inspection::new(input.to_owned(), skins.collect(), exceeded))
-}
+mod describe;
+mod inspect;
+mod mend;
+
+pub use inspect::inspect;
 
 /// What to bake.
 #[derive(Clone, Debug)]
@@ -280,13 +238,7 @@ impl Source {
             .enumerate()
             .map(|(place, layer)| {
                 layer.resolve(character, &bound.joints).map_err(|reason| {
-                    let part = format!("recipe layer[{place}].only");
-                    Error::Setting(vec![Fault::new(
-                        &request.input,
-                        part,
-                        "names that occur in the file",
-                        reason,
-                    )])
+                    unknown_name(request, &format!("layer[{place}].only"), reason)
                 })
             })
             .collect::<Result<Vec<_>, _>>()?;
@@ -325,13 +277,19 @@ impl Source {
                 .remedy("check [poses] of the recipe, or the pose file");
             return Err(Error::Setting(vec![fault]));
         }
-        let stack = Stack::new(
-            &character.surface,
-            base,
-            request.recipe.bind.skinning,
-            &layers,
-        )
-        .clinging(&character.surface, &bound.clings);
+        let apart = (request.recipe.bind.apart(character))
+            .map_err(|(part, reason)| unknown_name(request, &part, reason))?;
+        let bridge = request.recipe.pieces.bridge / 100.0 * diagonal;
+        let bridged = (bridge > 0.0).then(|| {
+            let joins = bound.pieces.iter().map(|piece| piece.kind == Kind::Own);
+            character
+                .surface
+                .bridged(bridge, &joins.collect::<Vec<_>>())
+        });
+        let surface = bridged.as_ref().unwrap_or(&character.surface);
+        let stack = Stack::new(surface, base, request.recipe.bind.skinning, &layers)
+            .clinging(&character.surface, &bound.clings)
+            .keeping_apart(&apart);
         let row = |v: usize| stack.spread().of(v);
         let candidates = match &mut mirror {
             Some(mirror) => fit::symmetric_candidates(row, LEAST_CANDIDATE_MASS, mirror),
@@ -339,6 +297,7 @@ impl Source {
         };
         Ok(Work {
             loaded,
+            bound,
             stack,
             mirror,
             symmetry,
@@ -357,6 +316,13 @@ impl Source {
     }
 }
 
+/// A part of the recipe that names nothing in the file.
+fn unknown_name(request: &Request, part: &str, reason: String) -> Error {
+    let expected = "names that occur in the file";
+    let fault = Fault::new(&request.input, format!("recipe {part}"), expected, reason);
+    Error::Setting(vec![fault])
+}
+
 /// A bind and the weights that the layers start from.
 struct BoundBase {
     bound: Bound,
@@ -372,22 +338,19 @@ fn bound_base(
     mirror: Option<&Mirror>,
 ) -> Result<BoundBase, Error> {
     let settings = &request.recipe.bind;
-    let fault = |part: String, expected: &str, found: String| {
-        Fault::new(&request.input, format!("recipe {part}"), expected, found)
-    };
     let needs_weights = |part: &str| {
-        let fault = fault(
-            part.to_owned(),
-            "a file with skin weights",
-            "one without".to_owned(),
+        let expected = "a file with skin weights";
+        let fault = Fault::new(
+            &request.input,
+            format!("recipe {part}"),
+            expected,
+            "one without",
         );
         Error::Setting(vec![fault.remedy("use way = \"through\", or leave it out")])
     };
     let options = settings
         .resolve(&request.recipe.pieces, character)
-        .map_err(|(part, reason)| {
-            Error::Setting(vec![fault(part, "names that occur in the file", reason)])
-        })?;
+        .map_err(|(part, reason)| unknown_name(request, &part, reason))?;
     if options.way == Way::Keep && character.weights.is_none() {
         return Err(needs_weights("bind.way = \"keep\""));
     }
@@ -416,6 +379,7 @@ fn bound_base(
 /// One skin, ready to fit.
 struct Work<'a> {
     loaded: &'a Loaded,
+    bound: Bound,
     stack: Stack,
     /// Left and right; partners only of vertices that the fit makes alike.
     mirror: Option<Mirror>,
@@ -431,6 +395,7 @@ struct Work<'a> {
 /// A fit with what the report says of it.
 struct Bake {
     fitted: Fitted,
+    mend: Option<Mended>,
     unidentified: Unidentified,
     gather_s: f64,
     solve_s: f64,
@@ -567,16 +532,22 @@ impl Work<'_> {
             prune: settings.prune,
             steps: request.recipe.write.weights.steps(),
         };
-        let fitted = fit::solve(
+        let mut solver = Solver::new(
             &gram,
             &character.surface,
             self.stack.base(),
             self.mirror.as_ref(),
             &options,
         );
+        let mend = match settings.mend {
+            true => Some(self.mend(&mut solver, width, watch)?),
+            false => None,
+        };
+        let fitted = solver.fitted();
         let unidentified = gram.unidentified(character.skeleton.joints().len(), settings.hold);
         Ok(Bake {
             fitted,
+            mend,
             unidentified,
             gather_s,
             solve_s: clock.elapsed().as_secs_f64(),
@@ -602,6 +573,7 @@ impl Work<'_> {
                     floor,
                     status,
                 },
+            mend,
             unidentified,
             gather_s,
             solve_s,
@@ -630,6 +602,13 @@ impl Work<'_> {
         let figures = |set: usize| OnPoses {
             fit: (!self.poses.fit.is_empty()).then(|| fit.figures(set)),
             held_out: (!self.poses.held_out.is_empty()).then(|| held_out.figures(set)),
+        };
+        let mend = match &mend {
+            Some(mended) => {
+                let torn = self.torn_held_out(mended, &weights, width, watch)?;
+                Some(describe::mend(mended, torn))
+            }
+            None => None,
         };
         let mut warnings = self.warnings.clone();
         for set in [figures(0), figures(BAKED)] {
@@ -671,6 +650,9 @@ impl Work<'_> {
             skeleton: SkeletonReport {
                 joints: character.skeleton.joints().len(),
             },
+            idle_joints: describe::idle_joints(character, &self.bound),
+            pieces: describe::pieces(character, &self.bound),
+            mend,
             poses: self.poses_report(),
             errors: Errors {
                 rigid: figures(0).map(percent),

@@ -100,6 +100,8 @@ pub struct FitSettings {
     pub hold: f64,
     /// Weights below this are dropped and the others solved again.
     pub prune: f64,
+    /// Whether what stands out after the fit is solved again within its neighbourhood.
+    pub mend: bool,
     /// Whether left and right are made alike.
     pub symmetry: Symmetry,
 }
@@ -151,6 +153,7 @@ impl Default for FitSettings {
             smoothness: 0.0,
             hold: 1e-4,
             prune: 5e-4,
+            mend: true,
             symmetry: Symmetry::Auto,
         }
     }

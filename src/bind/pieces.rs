@@ -56,6 +56,8 @@ pub enum Reason {
     StandsOff,
     /// Ride: it is small and compact.
     Small,
+    /// Ride: it is a compact solid without joints of its own.
+    Solid,
     /// Ride: it is small, and one joint lies inside it.
     SmallAroundJoint,
     /// Cling: it lies close upon a larger piece.
@@ -71,6 +73,12 @@ const SMALL: f64 = 0.06;
 
 /// The widest a small piece may be for its thickness: longer ones are cords and straps.
 const COMPACT: f64 = 8.0;
+
+/// A solid no larger than this does not bend: pots, bags, tools.
+const SOLID: f64 = 0.2;
+
+/// The least width of a solid for its greatest: flaps and cords are none.
+const LEAST_DEPTH: f64 = 0.15;
 
 /// What lies so near everywhere, as a share of the diagonal, lies upon what is beneath: cloth on a body.
 const CLOSE: f64 = 0.02;
@@ -90,6 +98,7 @@ pub(super) struct Measures {
     area: Vec<f64>,
     extent: Vec<f64>,
     compact: Vec<bool>,
+    solid: Vec<bool>,
     members: Vec<Vec<u32>>,
 }
 
@@ -102,15 +111,18 @@ impl Measures {
             members[piece].push(v as u32);
             area[piece] += surface.areas[v];
         }
-        let shapes: Vec<(f64, bool)> = members
+        let shapes: Vec<(f64, [f64; 3])> = members
             .iter()
             .map(|members| shape(surface, members))
             .collect();
-        let (extent, compact) = shapes.into_iter().unzip();
         Self {
             area,
-            extent,
-            compact,
+            extent: shapes.iter().map(|shape| shape.0).collect(),
+            compact: shapes.iter().map(|(_, w)| w[2] <= COMPACT * w[1]).collect(),
+            solid: shapes
+                .iter()
+                .map(|(_, w)| w[0] >= LEAST_DEPTH * w[2])
+                .collect(),
             members,
         }
     }
@@ -124,8 +136,8 @@ impl Measures {
     }
 }
 
-/// The diagonal of a piece's box, and whether it is compact.
-fn shape(surface: &Surface, members: &[u32]) -> (f64, bool) {
+/// The diagonal of a piece's box, and its spread along its principal axes, in rising order.
+fn shape(surface: &Surface, members: &[u32]) -> (f64, [f64; 3]) {
     let place = |v: u32| Vector3::from(surface.positions[v as usize].map(f64::from));
     let first = place(members[0]);
     let low = members.iter().fold(first, |low, &v| low.inf(&place(v)));
@@ -135,13 +147,10 @@ fn shape(surface: &Surface, members: &[u32]) -> (f64, bool) {
         .iter()
         .map(|&v| (place(v) - mean) * (place(v) - mean).transpose())
         .sum();
-    let mut widths: Vec<f64> = spread
-        .symmetric_eigenvalues()
-        .iter()
-        .map(|x| x.max(0.0).sqrt())
-        .collect();
+    let widths = spread.symmetric_eigenvalues().map(|x| x.max(0.0).sqrt());
+    let mut widths = [widths.x, widths.y, widths.z];
     widths.sort_by(f64::total_cmp);
-    ((high - low).norm(), widths[2] <= COMPACT * widths[1])
+    ((high - low).norm(), widths)
 }
 
 /// Classes pieces, largest first. `forced` are those that the recipe names.
@@ -201,6 +210,9 @@ pub(super) fn classify(
             None if joints > 0 => (Kind::Own, Reason::HoldsJoints),
             None if close(CLOSE) => (Kind::Cling, Reason::Close),
             None if thin && close(NEAR) => (Kind::Cling, Reason::ThinAndNear),
+            None if extent <= SOLID * diagonal && measures.solid[piece] => {
+                (Kind::Ride, Reason::Solid)
+            }
             None => (Kind::Own, Reason::StandsOff),
         });
     }

@@ -77,6 +77,27 @@ impl Spread {
         self.entries.extend_from_slice(&more.entries);
     }
 
+    /// The same without what may not meet: at each vertex the `base` joint stays, then the heavier of two
+    /// joints that are a pair of `apart`.
+    pub(super) fn without(&self, apart: &[(JointId, JointId)], base: &[u16]) -> Self {
+        let mut spread = Self::default();
+        let may_meet = |a: u16, b: u16| {
+            let (a, b) = (JointId(a), JointId(b));
+            !apart.contains(&(a, b)) && !apart.contains(&(b, a))
+        };
+        for (v, &base) in base.iter().enumerate() {
+            let mut kept = vec![base];
+            for &(joint, _) in self.of(v) {
+                if joint.0 != base && kept.iter().all(|&other| may_meet(joint.0, other)) {
+                    kept.push(joint.0);
+                }
+            }
+            let row = self.of(v).iter().filter(|entry| kept.contains(&entry.0.0));
+            spread.push(row.map(|&(joint, mass)| (joint.0, f64::from(mass))));
+        }
+        spread
+    }
+
     /// The joints that reach a vertex, heaviest first.
     pub fn of(&self, vertex: usize) -> &[(JointId, f32)] {
         &self.entries[self.starts[vertex] as usize..self.starts[vertex + 1] as usize]

@@ -169,6 +169,14 @@ impl Stack {
         self
     }
 
+    /// Keeps pairs of joints from sharing a vertex.
+    pub fn keeping_apart(mut self, apart: &[(JointId, JointId)]) -> Self {
+        if !apart.is_empty() {
+            self.spread = self.spread.without(apart, &heaviest(&self.base));
+        }
+        self
+    }
+
     /// How far the layers bring each joint: the candidates of the fit.
     pub fn spread(&self) -> &Spread {
         &self.spread

@@ -41,5 +41,5 @@ mod symmetry;
 pub use candidates::{Candidates, MAX_CANDIDATES};
 pub use gram::{Gram, Unidentified};
 pub use rounding::round_to_grid;
-pub use solve::{Fitted, Options, Status, WORKING_BYTES_PER_VERTEX, solve};
+pub use solve::{Fitted, Options, Solver, Status, Stray, WORKING_BYTES_PER_VERTEX, solve};
 pub use symmetry::symmetric_candidates;

@@ -164,7 +164,7 @@ impl Quadratic {
         g
     }
 
-    fn magnitude(&self) -> f64 {
+    pub(super) fn magnitude(&self) -> f64 {
         (0..self.n)
             .map(|i| self.h[i][i].abs().max(self.b[i].abs()))
             .fold(0.0, f64::max)

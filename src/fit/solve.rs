@@ -7,7 +7,7 @@ use super::quadratic::{Minimum, Quadratic, Set, Vector};
 use super::subset::{Search, Sizes};
 use super::symmetry::{Groups, Role, partner_places, role};
 use super::{Gram, MAX_CANDIDATES, round_to_grid};
-use crate::rig::{JointId, Mirror, Surface, Weights};
+use crate::rig::{JointId, Mirror, Rings, Surface, Weights};
 
 /// What the fit is asked for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -62,75 +62,189 @@ pub fn solve(
     mirror: Option<&Mirror>,
     options: &Options,
 ) -> Fitted {
-    let vertices = gram.candidates().len();
-    let coupling =
-        (options.smoothness > 0.0).then(|| Coupling::new(surface, options.smoothness, mirror));
-    let problems = Problems {
-        gram,
-        base,
-        mirror,
-        options,
-        coupling: coupling.as_ref(),
-    };
-    let mut floor = vec![only(); vertices];
-    let mut solved = vec![
-        Solved {
-            w: only(),
-            proved: true
+    Solver::new(gram, surface, base, mirror, options).fitted()
+}
+
+/// A fit that can be mended.
+#[derive(Clone)]
+pub struct Solver<'a> {
+    problems: Problems<'a>,
+    floor: Vec<Vector>,
+    solved: Vec<Solved>,
+    sweeps: usize,
+    last_change: f64,
+}
+
+impl<'a> Solver<'a> {
+    /// Fits weights, see [`solve`].
+    pub fn new(
+        gram: &'a Gram,
+        surface: &'a Surface,
+        base: &'a Weights,
+        mirror: Option<&'a Mirror>,
+        options: &'a Options,
+    ) -> Self {
+        let vertices = gram.candidates().len();
+        let coupling =
+            (options.smoothness > 0.0).then(|| Coupling::new(surface, options.smoothness, mirror));
+        let problems = Problems {
+            gram,
+            base,
+            mirror,
+            options,
+            coupling,
+            rings: &surface.rings,
+            mends: Vec::new(),
         };
-        vertices
-    ];
-    // Problems of one size after another, so that branches and loops run alike; one candidate needs no
-    // solve.
-    let mut open: Vec<u32> = (0..vertices as u32)
-        .filter(|&v| problems.size(v as usize) > 1)
-        .collect();
-    open.sort_by_key(|&v| problems.size(v as usize));
-    let found: Vec<(Vector, Option<Solved>)> = open
-        .par_iter()
-        .map_init(Search::default, |search, &v| {
-            problems.start(v as usize, search)
-        })
-        .collect();
-    for (&v, (lowest, best)) in open.iter().zip(found) {
-        floor[v as usize] = lowest;
-        if let Some(best) = best {
-            solved[v as usize] = best;
-            problems.copy_to_image(v as usize, &mut solved);
+        let mut floor = vec![only(); vertices];
+        let mut solved = vec![
+            Solved {
+                w: only(),
+                proved: true
+            };
+            vertices
+        ];
+        // Problems of one size after another, so that branches and loops run alike; one candidate needs no
+        // solve.
+        let mut open: Vec<u32> = (0..vertices as u32)
+            .filter(|&v| problems.size(v as usize) > 1)
+            .collect();
+        open.sort_by_key(|&v| problems.size(v as usize));
+        let found: Vec<(Vector, Option<Solved>)> = open
+            .par_iter()
+            .map_init(Search::default, |search, &v| {
+                problems.start(v as usize, search)
+            })
+            .collect();
+        for (&v, (lowest, best)) in open.iter().zip(found) {
+            floor[v as usize] = lowest;
+            if let Some(best) = best {
+                solved[v as usize] = best;
+                problems.copy_to_image(v as usize, &mut solved);
+            }
+        }
+        let (mut sweeps, mut last_change) = (0, 0.0);
+        if let Some(coupling) = &problems.coupling {
+            (sweeps, last_change) = coupling::sweep(coupling, &problems, &mut solved);
+        }
+        Self {
+            problems,
+            floor,
+            solved,
+            sweeps,
+            last_change,
         }
     }
-    let (mut sweeps, mut last_change) = (0, 0.0);
-    if let Some(coupling) = &coupling {
-        (sweeps, last_change) = coupling::sweep(coupling, &problems, &mut solved);
-    }
-    let slots = options.influences;
-    let mut entries = vec![(JointId(0), 0.0); vertices * slots];
-    let kkt_residual = entries
-        .par_chunks_exact_mut(slots)
-        .enumerate()
-        .map(|(v, row)| problems.finish(v, &solved, row))
-        .reduce(|| 0.0, f64::max);
-    for v in 0..vertices {
-        if let (Some(mirror), Role::Image(first)) = (mirror, role(mirror, v)) {
-            for slot in 0..slots {
-                let (id, weight) = entries[first * slots + slot];
-                // Where there is weight there is a candidate, and so a partner.
-                entries[v * slots + slot] = (mirror.joint(id).unwrap_or(id), weight);
+
+    /// Solves vertices again with their neighbours: `pull` counts like smoothness, for them alone. Joints
+    /// that are barred get no weight there.
+    pub fn mend(&mut self, stray: &[Stray], pull: f64) {
+        let problems = &mut self.problems;
+        problems.mends.resize(self.solved.len(), Mend::default());
+        let mut vertices: Vec<usize> = Vec::new();
+        for one in stray {
+            // An image is solved with its partner.
+            let (v, barred) = match (role(problems.mirror, one.vertex), problems.mirror) {
+                (Role::Image(first), Some(mirror)) => (
+                    first,
+                    one.barred.map(|joint| mirror.joint(joint).unwrap_or(joint)),
+                ),
+                _ => (one.vertex, one.barred),
+            };
+            let place = barred.and_then(|joint| problems.ids(v).binary_search(&joint).ok());
+            let mend = &mut problems.mends[v];
+            mend.pull = mend.pull.max(pull);
+            mend.barred |= place.map_or(0, |place| 1 << place);
+            vertices.push(v);
+        }
+        vertices.sort_unstable();
+        vertices.dedup();
+        let mut search = Search::default();
+        for _ in 0..MEND_SWEEPS {
+            for &v in &vertices {
+                let again = self.problems.updated(v, &self.solved, &mut search);
+                self.solved[v] = again;
+                self.problems.copy_to_image(v, &mut self.solved);
             }
         }
     }
-    let status = Status {
-        kkt_residual,
-        unproved_vertices: solved.iter().filter(|s| !s.proved).count(),
-        sweeps,
-        last_change,
-    };
-    Fitted {
-        weights: Weights::new(slots, entries),
-        floor: to_weights(gram, &floor),
-        status,
+
+    /// The mean squared error of each vertex on the poses of the fit, of its weights before rounding, in
+    /// squared percent of the diagonal.
+    pub fn errors(&self) -> Vec<f64> {
+        let error = |v: usize| self.problems.gram.quadratic(v).value(&self.solved[v].w);
+        (0..self.solved.len()).into_par_iter().map(error).collect()
+    }
+
+    /// The weights on the grid.
+    pub fn weights(&self) -> Weights {
+        self.rounded().0
+    }
+
+    /// The weights on the grid, and the greatest KKT residual before rounding.
+    fn rounded(&self) -> (Weights, f64) {
+        let Self {
+            problems, solved, ..
+        } = self;
+        let slots = problems.options.influences;
+        let mut entries = vec![(JointId(0), 0.0); solved.len() * slots];
+        let kkt_residual = entries
+            .par_chunks_exact_mut(slots)
+            .enumerate()
+            .map(|(v, row)| problems.finish(v, solved, row))
+            .reduce(|| 0.0, f64::max);
+        for v in 0..solved.len() {
+            if let (Some(mirror), Role::Image(first)) = (problems.mirror, role(problems.mirror, v))
+            {
+                for slot in 0..slots {
+                    let (id, weight) = entries[first * slots + slot];
+                    // Where there is weight there is a candidate, and so a partner.
+                    entries[v * slots + slot] = (mirror.joint(id).unwrap_or(id), weight);
+                }
+            }
+        }
+        (Weights::new(slots, entries), kkt_residual)
+    }
+
+    /// The result.
+    pub fn fitted(&self) -> Fitted {
+        let (weights, kkt_residual) = self.rounded();
+        Fitted {
+            weights,
+            floor: to_weights(self.problems.gram, &self.floor),
+            status: Status {
+                kkt_residual,
+                unproved_vertices: self.solved.iter().filter(|s| !s.proved).count(),
+                sweeps: self.sweeps,
+                last_change: self.last_change,
+            },
+        }
     }
 }
+
+/// A vertex to solve again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stray {
+    /// The welded vertex.
+    pub vertex: usize,
+    /// A joint that must have no weight there.
+    pub barred: Option<JointId>,
+}
+
+/// How a vertex is solved again.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Mend {
+    /// Weight of the coupling to its neighbours.
+    pull: f64,
+    /// Candidates that get no weight.
+    barred: Set,
+}
+
+/// Passes over the vertices to mend: patches are small, so that a few settle them.
+const MEND_SWEEPS: usize = 4;
+
+/// The weight of the square of a barred weight, over the magnitude of the program: what it leaves is pruned.
+const BAR: f64 = 1e6;
 
 /// Bytes that [`solve`] holds for a vertex while it runs, beside the Gram matrices: two vectors over
 /// candidates, twice, and the weights of both results.
@@ -145,12 +259,16 @@ pub(super) struct Solved {
 }
 
 /// The quadratic programs of all vertices.
+#[derive(Clone)]
 pub(super) struct Problems<'a> {
     pub gram: &'a Gram,
     pub base: &'a Weights,
     pub mirror: Option<&'a Mirror>,
     pub options: &'a Options,
-    pub coupling: Option<&'a Coupling>,
+    pub coupling: Option<Coupling>,
+    pub rings: &'a Rings,
+    /// Vertices that are mended; empty while there are none.
+    pub mends: Vec<Mend>,
 }
 
 impl Problems<'_> {
@@ -166,7 +284,7 @@ impl Problems<'_> {
     fn start(&self, v: usize, search: &mut Search) -> (Vector, Option<Solved>) {
         let free = self.free(v);
         let relaxed = free.minimum(free.all());
-        let floor = match self.coupling {
+        let floor = match &self.coupling {
             None => relaxed.w,
             // As if there were no smoothness.
             Some(_) => {
@@ -208,7 +326,7 @@ impl Problems<'_> {
         // Candidates were made so that each has its partner there.
         let places = partner_places(mirror, ids, self.ids(partner)).map(|place| place.unwrap_or(0));
         form.add(&part(partner), &places);
-        if let (Some(coupling), Some(_)) = (self.coupling, solved)
+        if let (Some(coupling), Some(_)) = (&self.coupling, solved)
             && coupling.ring(v).contains(&(partner as u32))
         {
             // The edge between the two: the difference between w and its own image, each joint of a pair
@@ -225,7 +343,7 @@ impl Problems<'_> {
 
     /// The error and the hold of a vertex by itself, without its neighbours.
     fn free(&self, v: usize) -> Quadratic {
-        self.weighed(v, self.coupling.map_or(1.0, |c| c.area(v)))
+        self.weighed(v, self.coupling.as_ref().map_or(1.0, |c| c.area(v)))
     }
 
     fn weighed(&self, v: usize, area: f64) -> Quadratic {
@@ -239,17 +357,25 @@ impl Problems<'_> {
     /// The same with its neighbours as they are, its partner left out: the two move together.
     fn coupled(&self, v: usize, solved: &[Solved]) -> Quadratic {
         let mut form = self.free(v);
-        if let Some(coupling) = self.coupling {
+        let mend = self.mends.get(v).copied().unwrap_or_default();
+        let ring = self.rings.of(v);
+        let weight = self.coupling.as_ref().map_or(0.0, Coupling::weight)
+            + mend.pull / ring.len().max(1) as f64;
+        if weight > 0.0 {
             let partner = self.mirror.and_then(|mirror| mirror.vertex(v));
-            for &n in coupling.ring(v) {
+            for &n in ring {
                 let n = n as usize;
                 if partner == Some(n) {
                     continue;
                 }
                 let ids = self.ids(n).iter().copied();
                 let toward = self.on_candidates(v, ids.zip(solved[n].w));
-                form.pull_toward(coupling.weight(), &toward);
+                form.pull_toward(weight, &toward);
             }
+        }
+        let bar = BAR * form.magnitude();
+        for i in (0..form.len()).filter(|&i| mend.barred >> i & 1 == 1) {
+            form.tie(bar, i, None);
         }
         form
     }

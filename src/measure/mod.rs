@@ -8,7 +8,11 @@
 #![allow(clippy::needless_range_loop)]
 
 mod mirror;
+mod stand_out;
+mod stretch;
 mod tally;
 
 pub use mirror::mirror_error;
+pub use stand_out::outliers;
+pub use stretch::{CREASE, Stretch};
 pub use tally::{Figures, Tallies, Worst};

@@ -1,8 +1,8 @@
 //! Edges that the weights pull far beyond what the layers show: what the eye sees first.
 //!
-//! An edge is *torn* in a pose if the weights make it more than twice as long as its target. Edges whose
-//! target is a crease, shorter than a quarter of the bind length, do not count: twice nearly nothing is
-//! nothing to see.
+//! An edge is *torn* in a pose if the weights make it more than twice as long as its target, and longer than
+//! at bind: in a crease, where the target is much shorter than at bind, an edge that shrinks less than it
+//! should is not stretched.
 
 use rayon::prelude::*;
 
@@ -11,42 +11,58 @@ use crate::rig::{LANES, Lane, Point, Rings, Shapes, Weights};
 /// How many times its target's length an edge may have.
 const TOO_LONG: f32 = 2.0;
 
-/// The share of its bind length below which a target is a crease.
-const CREASE: f32 = 0.25;
+/// The share of its bind length below which a target is a crease: twice of it is shorter than at bind.
+pub const CREASE: f64 = 1.0 / TOO_LONG as f64;
 
 /// Counts the poses in which edges are torn.
 #[derive(Clone, Debug)]
 pub struct Stretch<'a> {
     weights: &'a Weights,
-    /// The ends of each edge, the lower first, with the number of poses that tear it.
+    /// The ends of edges, in rising order.
+    vertices: Vec<u32>,
     edges: Vec<Edge>,
 }
 
 #[derive(Clone, Copy, Debug)]
 struct Edge {
+    /// The places of its ends among the vertices.
     ends: [u32; 2],
+    /// Poses that tear it.
     torn: u32,
-    /// The greatest ratio of lengths.
-    worst: f32,
 }
 
-/// Edges tallied as one parcel of work.
-const CHUNK: usize = 1024;
+/// Vertices and edges tallied as one parcel of work.
+const CHUNK: usize = 512;
 
 impl<'a> Stretch<'a> {
-    /// Watches the edges around vertices for which `may_tear` says so: an edge is torn only if the errors
-    /// of its ends together reach its target's length.
-    pub fn new(weights: &'a Weights, rings: &Rings, may_tear: impl Fn(usize, usize) -> bool) -> Self {
-        let edges = rings
+    /// Watches the edges for which `may_tear` says so: an edge is torn only if the errors of its ends
+    /// together reach its target's length.
+    pub fn new(
+        weights: &'a Weights,
+        rings: &Rings,
+        may_tear: impl Fn(usize, usize) -> bool,
+    ) -> Self {
+        let watched: Vec<[u32; 2]> = rings
             .edges()
             .filter(|&(a, b)| may_tear(a, b))
-            .map(|(a, b)| Edge {
-                ends: [a as u32, b as u32],
+            .map(|(a, b)| [a as u32, b as u32])
+            .collect();
+        let mut vertices = watched.as_flattened().to_vec();
+        vertices.sort_unstable();
+        vertices.dedup();
+        let place = |v: u32| vertices.partition_point(|&w| w < v) as u32;
+        let edges = watched
+            .iter()
+            .map(|ends| Edge {
+                ends: ends.map(place),
                 torn: 0,
-                worst: 0.0,
             })
             .collect();
-        Self { weights, edges }
+        Self {
+            weights,
+            vertices,
+            edges,
+        }
     }
 
     /// Whether there is nothing to watch.
@@ -58,22 +74,25 @@ impl<'a> Stretch<'a> {
     pub fn add(&mut self, rest: &[[f32; 3]], shapes: &[Shapes]) {
         let weights = self.weights;
         for shape in shapes {
+            let mut places = vec![Place::default(); self.vertices.len()];
+            places
+                .par_chunks_mut(CHUNK)
+                .zip(self.vertices.par_chunks(CHUNK))
+                .for_each_init(Vec::new, |buffer, (places, vertices)| {
+                    for (place, &v) in places.iter_mut().zip(vertices) {
+                        *place = Place::new(weights, rest, shape, v as usize, buffer);
+                    }
+                });
+            let (places, vertices) = (&places, &self.vertices);
             self.edges.par_chunks_mut(CHUNK).for_each(|edges| {
-                let mut posed = Posed::new(weights, rest, shape);
                 for edge in edges {
-                    let [a, b] = edge.ends.map(|v| v as usize);
-                    let ends = [posed.at(a), posed.at(b)];
-                    let bind = squared(rest[a], rest[b]).sqrt();
-                    let (is, should) = (
-                        distances(&ends[0].is, &ends[1].is),
-                        distances(&ends[0].should, &ends[1].should),
-                    );
+                    let [a, b] = edge.ends.map(|end| &places[end as usize]);
+                    let [p, q] = edge.ends.map(|end| rest[vertices[end as usize] as usize]);
+                    let crease = CREASE as f32 * squared(p, q).sqrt();
+                    let (is, should) = (distances(&a.is, &b.is), distances(&a.should, &b.should));
                     for lane in 0..shape.poses.len() {
-                        let ratio = is[lane] / should[lane].max(f32::MIN_POSITIVE);
-                        if should[lane] >= CREASE * bind && ratio > TOO_LONG {
-                            edge.torn += 1;
-                            edge.worst = edge.worst.max(ratio);
-                        }
+                        let torn = should[lane] >= crease && is[lane] > TOO_LONG * should[lane];
+                        edge.torn += u32::from(torn);
                     }
                 }
             });
@@ -85,10 +104,16 @@ impl<'a> Stretch<'a> {
         self.edges.iter().map(|edge| edge.torn as usize).sum()
     }
 
-    /// The edges torn in any pose, by their ends.
-    pub fn torn_edges(&self) -> impl Iterator<Item = [usize; 2]> + '_ {
+    /// The ends of edges torn in any pose, in rising order.
+    pub fn torn_ends(&self) -> Vec<usize> {
         let torn = self.edges.iter().filter(|edge| edge.torn > 0);
-        torn.map(|edge| edge.ends.map(|v| v as usize))
+        let ends = torn.flat_map(|edge| edge.ends);
+        let mut ends: Vec<usize> = ends
+            .map(|end| self.vertices[end as usize] as usize)
+            .collect();
+        ends.sort_unstable();
+        ends.dedup();
+        ends
     }
 }
 
@@ -99,46 +124,36 @@ struct Place {
     should: Point,
 }
 
-/// Vertices in one block of poses. The last few stay known: edges come by their lower end.
-struct Posed<'a> {
-    weights: &'a Weights,
-    rest: &'a [[f32; 3]],
-    shapes: &'a Shapes,
-    buffer: Vec<Point>,
-    last: Option<(usize, Place)>,
-}
-
-impl<'a> Posed<'a> {
-    fn new(weights: &'a Weights, rest: &'a [[f32; 3]], shapes: &'a Shapes) -> Self {
+impl Default for Place {
+    fn default() -> Self {
         Self {
-            weights,
-            rest,
-            shapes,
-            buffer: Vec::new(),
-            last: None,
+            is: Point::ZERO,
+            should: Point::ZERO,
         }
     }
+}
 
-    fn at(&mut self, v: usize) -> Place {
-        if let Some((_, place)) = self.last.filter(|last| last.0 == v) {
-            return place;
-        }
-        let rest = self.rest[v];
+impl Place {
+    fn new(
+        weights: &Weights,
+        rest: &[[f32; 3]],
+        shapes: &Shapes,
+        v: usize,
+        buffer: &mut Vec<Point>,
+    ) -> Self {
         let mut is = Point::ZERO;
-        for (joint, weight) in self.weights.of(v) {
-            let moved = self.shapes.block.transform(joint.index(), rest);
+        for (joint, weight) in weights.of(v) {
+            let moved = shapes.block.transform(joint.index(), rest[v]);
             for l in 0..LANES {
                 is.x[l] += weight * moved.x[l];
                 is.y[l] += weight * moved.y[l];
                 is.z[l] += weight * moved.z[l];
             }
         }
-        let target = self.shapes.within(&(v..v + 1), &mut self.buffer).next();
+        let target = shapes.within(&(v..v + 1), buffer).next();
         // A vertex that these poses do not bend moves with its joints, all as one.
         let should = target.map_or(is, |(_, target)| *target);
-        let place = Place { is, should };
-        self.last = Some((v, place));
-        place
+        Self { is, should }
     }
 }
 

@@ -56,6 +56,12 @@ pub struct CharacterReport {
     pub surface: SurfaceReport,
     /// Its joints.
     pub skeleton: SkeletonReport,
+    /// Joints that win no vertex in the bind, and why.
+    pub idle_joints: Vec<IdleJoint>,
+    /// What each connected piece does, and why.
+    pub pieces: Vec<PieceReport>,
+    /// What stood out after the fit; null if the recipe asks for no mending.
+    pub mend: Option<MendReport>,
     /// The poses used.
     pub poses: PosesReport,
     /// Error figures.
@@ -83,6 +89,77 @@ pub struct CharacterReport {
 pub enum Status {
     /// Fitted and written.
     Baked,
+}
+
+/// A joint that wins no vertex.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct IdleJoint {
+    /// Its name.
+    pub joint: String,
+    /// Why, as a sentence without a stop.
+    pub reason: String,
+}
+
+/// A connected piece of the surface.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PieceReport {
+    /// Its number, as recipes name it.
+    pub number: usize,
+    /// The mesh of its first vertex.
+    pub mesh: String,
+    /// What it does.
+    pub kind: PieceKind,
+    /// Why, as a sentence without a stop.
+    pub reason: String,
+    /// Its welded vertices.
+    pub vertices: usize,
+    /// The diagonal of its box, in percent of the character's.
+    pub extent_percent: f64,
+    /// Nineteen in twenty of its vertices are nearer than this to larger pieces that bend by themselves, in
+    /// percent of the character's diagonal; null if there are none.
+    pub distance_percent: Option<f64>,
+    /// The joint that it rides on; null for other kinds.
+    pub joint: Option<String>,
+}
+
+/// What a piece does.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum PieceKind {
+    /// It bends by itself.
+    Own,
+    /// It moves with one joint and keeps its shape.
+    Ride,
+    /// It follows the surface beneath it.
+    Cling,
+}
+
+/// What stood out from its neighbourhood after the fit, and what is left of it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct MendReport {
+    /// Vertices that were solved again.
+    pub vertices: usize,
+    /// Patches of a joint's weight that its main region does not touch.
+    pub islands: BeforeAfter,
+    /// Vertices whose weights stand out from their neighbours'.
+    pub outliers: BeforeAfter,
+    /// Edges more than twice as long as their target, in poses of the fit; an edge counts once for each pose.
+    pub torn_edges_fit: BeforeAfter,
+    /// The same in held-out poses.
+    pub torn_edges_held_out: BeforeAfter,
+}
+
+/// A count before and after.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct BeforeAfter {
+    /// Before.
+    pub before: usize,
+    /// After.
+    pub after: usize,
 }
 
 /// Sizes of the surface.

@@ -7,6 +7,7 @@
 mod block;
 mod character;
 mod cling;
+mod islands;
 mod mirror;
 mod near;
 mod pose;
@@ -19,6 +20,7 @@ mod weights;
 pub use block::{Block, Evaluate, LANES, Lane, Point, Residuals, Shapes, Targets, product};
 pub use character::{Character, Part, SavedPose};
 pub use cling::Cling;
+pub use islands::islands;
 pub use mirror::{Axis, MIRROR_TOLERANCE, Mirror};
 pub use near::Near;
 pub use pose::{Clip, Frame, Pose, PoseSequence};

@@ -8,6 +8,8 @@ use std::hash::BuildHasher;
 use nalgebra::Point3;
 use rayon::prelude::*;
 
+use super::Near;
+
 /// The neighbours of every vertex, one list after the other, each in rising order.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Rings {
@@ -61,6 +63,27 @@ impl Rings {
         }
         let border = ends.iter().map(End::is_border).collect();
         (rings, border)
+    }
+
+    /// The same with more edges, each given once.
+    fn with(&self, edges: &[[u32; 2]]) -> Self {
+        let mut more: Vec<[u32; 2]> = edges.iter().flat_map(|&[a, b]| [[a, b], [b, a]]).collect();
+        more.sort_unstable();
+        let mut rings = Self {
+            starts: vec![0],
+            neighbours: Vec::with_capacity(self.neighbours.len() + more.len()),
+        };
+        let mut next = more.iter().peekable();
+        for v in 0..self.len() {
+            let begin = rings.neighbours.len();
+            rings.neighbours.extend_from_slice(self.of(v));
+            while let Some([_, n]) = next.next_if(|edge| edge[0] as usize == v) {
+                rings.neighbours.push(*n);
+            }
+            rings.neighbours[begin..].sort_unstable();
+            rings.starts.push(rings.neighbours.len() as u32);
+        }
+        rings
     }
 
     /// The number of vertices.
@@ -233,6 +256,32 @@ impl Surface {
             areas,
             pieces,
             bounds,
+        }
+    }
+
+    /// The same with bridges: edges without triangles between vertices of different pieces that are at most
+    /// `reach` apart. Only pieces for which `joins` says so. A vertex gets one to each other piece: to the
+    /// nearest vertex there, the lowest of equals.
+    pub fn bridged(&self, reach: f64, joins: &[bool]) -> Self {
+        let joins = |v: u32| joins[self.piece_of[v as usize] as usize];
+        let members = (0..self.len() as u32).filter(|&v| joins(v));
+        let near = Near::new(&self.positions, members.clone(), reach);
+        let mut edges: Vec<[u32; 2]> = Vec::new();
+        for v in members {
+            let mut others: Vec<(u32, f64, u32)> = near
+                .within(&self.positions, self.positions[v as usize])
+                .map(|(n, squared)| (self.piece_of[n as usize], squared, n))
+                .filter(|other| other.0 != self.piece_of[v as usize])
+                .collect();
+            others.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)).then(a.2.cmp(&b.2)));
+            others.dedup_by_key(|other| other.0);
+            edges.extend(others.iter().map(|&(_, _, n)| [v.min(n), v.max(n)]));
+        }
+        edges.sort_unstable();
+        edges.dedup();
+        Self {
+            rings: self.rings.with(&edges),
+            ..self.clone()
         }
     }
 
