@@ -412,25 +412,10 @@ impl Problems<'_> {
     fn capped(&self, v: usize, program: &Program, relaxed: Minimum, search: &mut Search) -> Solved {
         let Program { form, groups } = program;
         let best = search.best(form, &groups.sizes, self.options.influences, relaxed);
-        let pruned = self.pruned(form, &groups.sizes, best.minimum);
+        let pruned = pruned(form, &groups.sizes, best.minimum, self.options.prune);
         Solved {
             w: groups.spread(&pruned.w, self.size(v)),
             proved: best.proved,
-        }
-    }
-
-    fn pruned(&self, form: &Quadratic, sizes: &Sizes, mut minimum: Minimum) -> Minimum {
-        loop {
-            let support = minimum.support();
-            let is_kept = |i: usize| minimum.w[i] >= self.options.prune * f64::from(sizes[i]);
-            // Each round leaves at least one variable out, so this ends.
-            let kept: Set = (0..form.len())
-                .filter(|&i| support >> i & 1 == 1 && is_kept(i))
-                .fold(0, |set, i| set | 1 << i);
-            if kept == support || kept == 0 {
-                return minimum;
-            }
-            minimum = form.minimum(kept);
         }
     }
 
@@ -447,7 +432,7 @@ impl Problems<'_> {
         }
         let Program { form, groups } = self.program(v, Some(solved));
         let w = groups.sums(&solved[v].w, ids.len());
-        let counts = self.rounded(&form, &groups.sizes, &w);
+        let counts = rounded(&form, &groups.sizes, &w, self.options);
         let of_joints = ids
             .iter()
             .enumerate()
@@ -458,37 +443,6 @@ impl Problems<'_> {
         }
         let support = Minimum { w, value: 0.0 }.support();
         form.kkt_residual(&w, support)
-    }
-
-    /// Whole steps of each variable. Where their number is odd and only pairs carry weight, the odd step
-    /// goes to the joint that is its own partner with which, within the cap, the error is least.
-    fn rounded(&self, form: &Quadratic, sizes: &Sizes, w: &Vector) -> [u32; MAX_CANDIDATES] {
-        let steps = self.options.steps;
-        let singles = || (0..form.len()).filter(|&i| sizes[i] == 1);
-        if steps.is_multiple_of(2) || singles().any(|i| w[i] > 0.0) {
-            let used = Minimum { w: *w, value: 0.0 }.support();
-            return round_to_grid(form, w, used, sizes, steps);
-        }
-        let mut search = Search::default();
-        let relaxed = form.minimum(form.all());
-        singles()
-            .map(|single| {
-                // It takes its place among the K whether or not it is given weight before rounding.
-                let mut others = *sizes;
-                others[single] = 0;
-                let best = search.best(form, &others, self.options.influences - 1, relaxed);
-                let w = self.pruned(form, sizes, best.minimum).w;
-                let used = Minimum { w, value: 0.0 }.support() | 1 << single;
-                let counts = round_to_grid(form, &w, used, sizes, steps);
-                let on_grid = |i: usize| f64::from(counts[i] * u32::from(sizes[i]));
-                (
-                    form.value(&std::array::from_fn(|i| on_grid(i) / f64::from(steps))),
-                    counts,
-                )
-            })
-            .min_by(|a, b| a.0.total_cmp(&b.0))
-            // A vertex without such a candidate takes no part in the symmetry.
-            .map_or([0; MAX_CANDIDATES], |(_, counts)| counts)
     }
 
     /// Weights given by joint, laid out over the candidates of v.
@@ -520,6 +474,55 @@ impl Program {
     }
 }
 
+/// Leaves out variables whose joints would each have less than `least`, and solves the others again.
+fn pruned(form: &Quadratic, sizes: &Sizes, mut minimum: Minimum, least: f64) -> Minimum {
+    loop {
+        let support = minimum.support();
+        let is_kept = |i: usize| minimum.w[i] >= least * f64::from(sizes[i]);
+        // Each round leaves at least one variable out, so this ends.
+        let kept: Set = (0..form.len())
+            .filter(|&i| support >> i & 1 == 1 && is_kept(i))
+            .fold(0, |set, i| set | 1 << i);
+        if kept == support || kept == 0 {
+            return minimum;
+        }
+        minimum = form.minimum(kept);
+    }
+}
+
+/// Whole steps of each variable. Where their number is odd and only pairs carry weight, one step at least
+/// goes to a joint that is its own partner: to the one with which, within the cap, the error is least.
+fn rounded(
+    form: &Quadratic,
+    sizes: &Sizes,
+    w: &Vector,
+    options: &Options,
+) -> [u32; MAX_CANDIDATES] {
+    let steps = options.steps;
+    let singles = || (0..form.len()).filter(|&i| sizes[i] == 1);
+    if steps.is_multiple_of(2) || singles().any(|i| w[i] > 0.0) {
+        let used = Minimum { w: *w, value: 0.0 }.support();
+        return round_to_grid(form, w, used, sizes, steps);
+    }
+    let mut search = Search::default();
+    let relaxed = form.minimum(form.all());
+    singles()
+        .map(|single| {
+            // It takes its place among the K whether or not it is given weight before rounding.
+            let mut others = *sizes;
+            others[single] = 0;
+            let best = search.best(form, &others, options.influences - 1, relaxed);
+            let w = pruned(form, sizes, best.minimum, options.prune).w;
+            let used = Minimum { w, value: 0.0 }.support() | 1 << single;
+            let counts = round_to_grid(form, &w, used, sizes, steps);
+            let on_grid = |i: usize| f64::from(counts[i] * u32::from(sizes[i])) / f64::from(steps);
+            (form.value(&std::array::from_fn(on_grid)), counts)
+        })
+        .min_by(|a, b| a.0.total_cmp(&b.0))
+        // A vertex without such a candidate takes no part in the symmetry.
+        .map_or([0; MAX_CANDIDATES], |(_, counts)| counts)
+}
+
 fn only() -> Vector {
     let mut w = [0.0; MAX_CANDIDATES];
     w[0] = 1.0;
@@ -543,4 +546,49 @@ fn to_weights(gram: &Gram, rows: &[Vector]) -> Weights {
         })
         .collect();
     Weights::new(slots, entries)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Two joints that are their own partners, and two pairs; best would be half on each pair.
+    fn counts(influences: usize, steps: u32) -> [u32; 4] {
+        let options = Options {
+            influences,
+            smoothness: 0.0,
+            hold_percent: 1e-4,
+            prune: 5e-4,
+            steps,
+        };
+        let mut form = Quadratic::zero(4);
+        // Away from the two, from the second a little less; toward the pairs, but for a cost of the first.
+        form.pull_toward(1.0, &[-1.0, -0.9, 0.5, 0.5]);
+        form.tie(0.1, 2, None);
+        let sizes = std::array::from_fn(|i| if i < 2 { 1 } else { 2 });
+        let relaxed = form.minimum(0b1100);
+        let w = Search::default()
+            .best(&form, &sizes, influences.max(2), relaxed)
+            .minimum
+            .w;
+        let counts = rounded(&form, &sizes, &w, &options);
+        std::array::from_fn(|i| counts[i])
+    }
+
+    #[test]
+    fn odd_step_that_pairs_leave_goes_to_a_joint_of_its_own() {
+        // Even steps: both pairs, the second a little heavier.
+        let [_, _, a, b] = counts(4, 256);
+        assert!(a + b == 128 && b > a, "{a} {b}");
+        // Room for five: one step, of the cheaper joint.
+        let [first, second, a, b] = counts(5, 255);
+        assert_eq!((first, second, a + b), (0, 1, 127));
+        // Four: one pair must go, the dearer one.
+        let [first, second, a, b] = counts(4, 255);
+        assert_eq!([first, second, a, b], [0, 1, 0, 127]);
+        // Two and one: no pair has room beside a joint of its own.
+        let [first, second, a, b] = counts(2, 255);
+        assert!(first + second == 255 && a + b == 0);
+        assert_eq!(counts(1, 255), [0, 255, 0, 0]);
+    }
 }

@@ -228,10 +228,7 @@ fn middle(points: &[[f64; 3]], axis: usize, tolerance: f64) -> Option<f64> {
         // The outermost two, the next two, and so on: a column that is symmetric votes with one voice.
         for place in 0..column.len() / 2 {
             let (low, high) = (column[place].1, column[column.len() - 1 - place].1);
-            // A point and its copy on the plane say nothing of it.
-            if high - low > tolerance {
-                middles.push((low + high) / 2.0);
-            }
+            middles.push((low + high) / 2.0);
         }
     }
     middles.sort_unstable_by(f64::total_cmp);
@@ -635,12 +632,15 @@ mod tests {
 
     #[test]
     fn partners_lie_within_the_tolerance() {
-        for (tolerances, is_paired) in [(0.5, true), (2.0, false)] {
+        // Both ways, so that some stay in the cell of the image and some leave it.
+        for tolerances in [
+            0.0, 0.5, -0.5, 0.9, -0.9, 1.2, -1.2, 2.0, -2.0, 5.0, -5.0f64,
+        ] {
             let mut shape = sheet(0.0);
             let size = trimmed_diagonal(&weld(&shape).positions);
             shape.0[ACROSS][1] += tolerances * MIRROR_TOLERANCE * size;
             let mirror = Mirror::find(&arms(0.0), &weld(&shape), None).expect("a plane");
-            let partner = image_in_sheet(ACROSS);
+            let (partner, is_paired) = (image_in_sheet(ACROSS), tolerances.abs() < 1.0);
             assert_eq!(mirror.vertex(ACROSS), is_paired.then_some(partner));
             assert_eq!(mirror.vertex(partner), is_paired.then_some(ACROSS));
         }
@@ -650,14 +650,36 @@ mod tests {
     fn of_two_vertices_at_one_image_the_nearer_is_the_partner() {
         let mut shape = sheet(0.0);
         let size = trimmed_diagonal(&weld(&shape).positions);
-        let mut close = shape.0[0];
-        close[1] += 0.3 * MIRROR_TOLERANCE * size;
-        shape.0.push(close);
-        let surface = weld(&shape);
-        let mirror = Mirror::find(&arms(0.0), &surface, None).expect("a plane");
-        assert_eq!(mirror.vertex(0), Some(ACROSS - 1));
-        assert_eq!(mirror.vertex(ACROSS - 1), Some(0));
-        assert_eq!(mirror.vertex(surface.len() - 1), None);
+        shape.0.push(shape.0[0]);
+        let (farther, nearer, partner) = (0, shape.0.len() - 1, ACROSS - 1);
+        shape.0[farther][1] += 0.3 * MIRROR_TOLERANCE * size;
+        let mirror = Mirror::find(&arms(0.0), &weld(&shape), None).expect("a plane");
+        assert_eq!(mirror.vertex(partner), Some(nearer));
+        assert_eq!(mirror.vertex(nearer), Some(partner));
+        assert_eq!(mirror.vertex(farther), None);
+    }
+
+    #[test]
+    fn many_small_pieces_with_a_plane_of_their_own_do_not_outvote_the_body() {
+        let mut shape = sheet(0.0);
+        let body = shape.0.len();
+        for i in 0..30 {
+            let (y, z) = (0.3 * f64::from(i), 0.01 * f64::from(i * i));
+            shape.0.extend([[8.0, y, z], [9.0, y, z]]);
+        }
+        // Arms that are too rough to name the plane of the body.
+        let size = trimmed_diagonal(&weld(&shape).positions);
+        let rough = 0.8 * JOINT_TOLERANCE * size;
+        let skeleton = skeleton(&[
+            ("spine", None, [0.0; 3]),
+            ("arm_l", Some(0), [1.0 + rough, 3.0, 0.5]),
+            ("arm_r", Some(0), [-1.0, 3.0, 0.5]),
+        ]);
+        let mirror = Mirror::find(&skeleton, &weld(&shape), None).expect("a plane");
+        assert!(mirror.at.abs() < 1e-6, "{}", mirror.at);
+        assert_eq!(mirror.joints, [J0, J2, J1].map(Some));
+        assert!((0..body).all(|v| mirror.vertex(v) == Some(image_in_sheet(v))));
+        assert!((body..shape.0.len()).all(|v| mirror.vertex(v).is_none()));
     }
 
     #[test]

@@ -68,7 +68,7 @@ impl Doll {
                 let arm = if x > 0.0 { 2 } else { 4 };
                 doll.bind.push(match (x.abs(), y) {
                     (far, 2.4..) if far > 2.5 => arm + 1,
-                    (far, 2.4..) if far > 0.3 => arm,
+                    (far, 2.4..) if far > 0.1 => arm,
                     (_, 2.0..) => 1,
                     _ => 0,
                 });
@@ -319,6 +319,20 @@ fn written_weights_are_symmetric_to_the_bit() {
 }
 
 #[test]
+fn bind_is_made_symmetric_first() {
+    let doll = Doll::new(true, true).with_slips();
+    let surface = Surface::weld(&doll.positions, &doll.triangles);
+    let skeleton = Doll::skeleton();
+    let mirror = Mirror::find(&skeleton, &surface, None).expect("symmetric");
+    let joint = |&joint: &u8| JointId(joint.into());
+    let mut found: Vec<JointId> = doll.bind.iter().map(joint).collect();
+    bind::symmetric(&mut found, &skeleton, &surface, &mirror);
+    // The pair as on its higher side; on the plane the joint above the arm; all else as it was.
+    let right: Vec<JointId> = Doll::new(true, true).bind.iter().map(joint).collect();
+    assert_eq!(found, right);
+}
+
+#[test]
 fn without_symmetry_the_same_doll_is_not_symmetric() {
     // Else the test above could not fail.
     let doll = Doll::new(true, false);
@@ -486,8 +500,8 @@ fn symmetric_problems_have_the_same_solution_with_and_without() {
     for has_middle in [true, false] {
         let problem = Problem::new(has_middle, true);
         // Without smoothness f32 rounding of targets, through the fit; with it sweeps end when no weight
-        // changes by more than 0.001, and go another way there.
-        for (smoothness, tolerance) in [(0.0, 1e-5), (5.0, 1e-2)] {
+        // changes by more than 0.001, either way.
+        for (smoothness, tolerance) in [(0.0, 1e-5), (5.0, 2e-3)] {
             let with = problem.solve(Some(&problem.mirror), smoothness);
             let without = problem.solve(None, smoothness);
             let mut worst = 0.0f32;
