@@ -19,7 +19,7 @@ pub(super) fn islands(subject: &Subject, weights: &Weights) -> Option<Finding> {
         "Patches of weight lie apart from the main region of their joint ({}): they jump when it moves.",
         islands.len()
     );
-    let remedy = "Take the weight off these patches, or fit again (tanyard bake).";
+    let remedy = "Take the weight off these patches, or smooth the weights around them.";
     let mut finding = subject.finding(Kind::Islands, vertices.len(), what, remedy);
     finding.joints = subject.names(each_once(islands.iter().map(|island| island.0)));
     let by_size = islands

@@ -64,7 +64,7 @@ fn real_characters_have_no_errors_and_the_findings_that_one_sees() {
             // Bound rigidly to the nearest bone, and saved in mid-stride.
             Some("bog_ox") => &[Kind::Islands, Kind::SavedPose],
             Some("mire_eel_newt") => &[Kind::Unbound],
-            // Strokes of the upper arms' weight on the chest.
+            // Arm weight in two places of the trunk.
             Some("CesiumMan") => &[Kind::Islands],
             _ => &[],
         };
