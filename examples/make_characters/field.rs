@@ -101,6 +101,16 @@ impl Shape {
         }
     }
 
+    /// How far `p` lies beyond the ends of a cone, along it.
+    fn beyond(&self, p: V3) -> f64 {
+        let Shape::Cone { a, b, .. } = self else {
+            return 0.0;
+        };
+        let axis = b - a;
+        let t = (p - a).dot(&axis) / axis.norm();
+        (-t).max(t - axis.norm()).max(0.0)
+    }
+
     /// Ball that holds the solid.
     fn ball(&self) -> (V3, f64) {
         match self {
@@ -214,6 +224,8 @@ pub struct Field {
     groups: Vec<Group>,
     folds: Vec<Folds>,
     bones: usize,
+    /// On the round outside of a bend two cones are equally near: each owns its half.
+    halving: bool,
 }
 
 impl Field {
@@ -222,6 +234,14 @@ impl Field {
         Field {
             bones,
             ..Field::default()
+        }
+    }
+
+    /// As `new`, but where two cones share an end, each owns its side of the plane between them.
+    pub fn halving(bones: usize) -> Self {
+        Field {
+            halving: true,
+            ..Field::new(bones)
         }
     }
 
@@ -338,6 +358,11 @@ impl Field {
         d
     }
 
+    /// Number of groups.
+    pub fn count(&self) -> usize {
+        self.groups.len()
+    }
+
     /// Signed distance (nearly) to the blended surface.
     pub fn eval(&self, p: V3) -> f64 {
         self.eval_groups(p, self.groups.len())
@@ -387,22 +412,49 @@ impl Field {
 
     /// The bone whose solid dominates at `p`.
     pub fn owner(&self, p: V3) -> usize {
-        let mut best = (f64::MAX, 0);
-        for group in &self.groups {
-            if (p - group.ball.0).norm() - group.ball.1 > best.0 {
+        self.owner_groups(p, self.groups.len())
+    }
+
+    /// As `owner`, but only among the first `n` groups.
+    pub fn owner_groups(&self, p: V3, n: usize) -> usize {
+        self.nearest(p, n).0
+    }
+
+    /// Bone and group of the solid that dominates at `p`, among the first `n` groups.
+    fn nearest(&self, p: V3, n: usize) -> (usize, usize) {
+        let mut best = f64::MAX;
+        let mut out = (0, 0);
+        for (g, group) in self.groups[..n].iter().enumerate() {
+            if (p - group.ball.0).norm() - group.ball.1 > best {
                 continue;
             }
             for s in group.solids.iter().filter(|s| !s.carve) {
-                if s.at_least(p) > best.0.max(0.0) {
+                if s.at_least(p) > best.max(0.0) {
                     continue;
                 }
-                let d = s.shape.dist(p);
-                if d < best.0 {
-                    best = (d, s.bone);
+                let mut d = s.shape.dist(p);
+                if self.halving {
+                    d += s.shape.beyond(p) * 1e-3;
+                }
+                if d < best {
+                    best = d;
+                    out = (s.bone, g);
                 }
             }
         }
-        best.1
+        out
+    }
+
+    /// Has the surface melted together along an edge? Its ends then belong to two groups, neither of
+    /// which grows out of the rest there.
+    pub fn melted(&self, a: V3, b: V3) -> bool {
+        let n = self.groups.len();
+        let groups = [self.nearest(a, n).1, self.nearest(b, n).1];
+        let grows = |g: usize| {
+            let near = |at: &Attach| ((a + b) / 2.0 - at.at).norm() < at.reach + (b - a).norm();
+            self.groups[g].attach.as_ref().is_some_and(near)
+        };
+        groups[0] != groups[1] && !groups.into_iter().any(grows)
     }
 }
 

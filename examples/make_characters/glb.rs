@@ -22,11 +22,15 @@ pub struct MeshOut {
     pub parts: Vec<(Part, usize)>,
 }
 
-/// Looks of a surface; all share the one texture.
+/// Looks of a surface; all share the one texture, if there is one.
 pub struct Material {
     pub name: &'static str,
     pub metal: f64,
     pub rough: f64,
+    /// Tint, red, green and blue.
+    pub colour: Option<[f64; 3]>,
+    /// Seen from behind too: an open sheet.
+    pub sheet: bool,
 }
 
 /// Everything that goes into one file.
@@ -35,7 +39,8 @@ pub struct Character {
     pub joints: Rig,
     pub meshes: Vec<MeshOut>,
     pub materials: Vec<Material>,
-    pub texture: Vec<u8>,
+    /// Without it no texture coordinates are written either.
+    pub texture: Option<Vec<u8>>,
     pub clips: Vec<Clip>,
     pub weights: Weights,
     /// Pose the nodes are saved in.
@@ -119,13 +124,8 @@ fn rotation(l: &Local) -> [f32; 4] {
 }
 
 /// Writes one primitive.
-fn primitive(
-    store: &mut Store,
-    part: &Part,
-    material: usize,
-    weights: Weights,
-    joints: usize,
-) -> Value {
+fn primitive(store: &mut Store, c: &Character, part: &Part, material: usize) -> Value {
+    let (weights, joints) = (c.weights, c.joints.bones.len());
     let mut attr = Map::new();
     let mut put = |name: &str, id: usize| {
         attr.insert(name.to_string(), json!(id));
@@ -138,10 +138,12 @@ fn primitive(
         "NORMAL",
         store.floats(&flat(&part.normal), "VEC3", VERTEX, false),
     );
-    put(
-        "TEXCOORD_0",
-        store.floats(&flat(&part.uv), "VEC2", VERTEX, false),
-    );
+    if c.texture.is_some() {
+        put(
+            "TEXCOORD_0",
+            store.floats(&flat(&part.uv), "VEC2", VERTEX, false),
+        );
+    }
     if weights != Weights::Absent {
         let slots = part.bind.iter().map(|b| {
             let mut j = [0usize; 4];
@@ -208,7 +210,7 @@ pub fn write(c: &Character) -> Vec<u8> {
             let prims: Vec<Value> = m
                 .parts
                 .iter()
-                .map(|(p, material)| primitive(&mut store, p, *material, c.weights, joints))
+                .map(|(p, material)| primitive(&mut store, c, p, *material))
                 .collect();
             json!({"name": m.name, "primitives": prims})
         })
@@ -272,25 +274,31 @@ pub fn write(c: &Character) -> Vec<u8> {
         .map(|clip| animation(&mut store, c, clip, first))
         .collect();
 
-    let image = store.view(&c.texture, None);
+    let image = c.texture.as_ref().map(|png| store.view(png, None));
     let materials: Vec<Value> = c
         .materials
         .iter()
         .map(|m| {
-            json!({
-                "name": m.name,
-                "pbrMetallicRoughness": {
-                    "baseColorTexture": {"index": 0},
-                    "metallicFactor": m.metal,
-                    "roughnessFactor": m.rough
-                }
-            })
+            let mut looks = Map::new();
+            if image.is_some() {
+                looks.insert("baseColorTexture".into(), json!({"index": 0}));
+            }
+            if let Some([r, g, b]) = m.colour {
+                looks.insert("baseColorFactor".into(), json!([r, g, b, 1.0]));
+            }
+            looks.insert("metallicFactor".into(), json!(m.metal));
+            looks.insert("roughnessFactor".into(), json!(m.rough));
+            let mut out = json!({"name": m.name, "pbrMetallicRoughness": looks});
+            if m.sheet {
+                out["doubleSided"] = json!(true);
+            }
+            out
         })
         .collect();
     while !store.bin.len().is_multiple_of(4) {
         store.bin.push(0);
     }
-    let root = json!({
+    let mut root = json!({
         "asset": {"version": "2.0", "generator": "tanyard make_characters"},
         "scene": 0,
         "scenes": [{"name": c.name, "nodes": scene}],
@@ -299,13 +307,16 @@ pub fn write(c: &Character) -> Vec<u8> {
         "skins": [skin],
         "animations": animations,
         "materials": materials,
-        "textures": [{"name": "hide", "sampler": 0, "source": 0}],
-        "images": [{"name": "hide", "mimeType": "image/png", "bufferView": image}],
-        "samplers": [{"magFilter": 9729, "minFilter": 9729, "wrapS": 10497, "wrapT": 33071}],
         "accessors": store.accessors,
         "bufferViews": store.views,
         "buffers": [{"byteLength": store.bin.len()}],
     });
+    if let Some(image) = image {
+        root["textures"] = json!([{"name": "hide", "sampler": 0, "source": 0}]);
+        root["images"] = json!([{"name": "hide", "mimeType": "image/png", "bufferView": image}]);
+        root["samplers"] =
+            json!([{"magFilter": 9729, "minFilter": 9729, "wrapS": 10497, "wrapT": 33071}]);
+    }
     let mut text = root.to_string().into_bytes();
     while !text.len().is_multiple_of(4) {
         text.push(b' ');

@@ -15,12 +15,14 @@ pub struct Mesh {
     pub tris: Vec<[u32; 3]>,
 }
 
-/// What to polygonise: the function, its box, and the wished relative edge length at a place.
+/// What to polygonise: the function, its box, the wished relative edge length at a place, and the
+/// thinnest gap that must stay open.
 pub struct Source<'a> {
     pub f: &'a dyn Fn(V3) -> f64,
     pub lo: V3,
     pub hi: V3,
     pub size: &'a dyn Fn(V3) -> f64,
+    pub gap: f64,
 }
 
 impl Mesh {
@@ -217,7 +219,9 @@ pub fn build(src: &Source, count: usize, floor: f64) -> (Mesh, Sizing) {
         .iter()
         .map(|(_, s)| sizing.edge(*s))
         .fold(f64::MAX, f64::min);
-    let fine = polygonise(src.f, src.lo, src.hi, finest * fine_share(count));
+    // Two cells in a gap keep its sides apart.
+    let step = (finest * fine_share(count)).min(src.gap / 2.0);
+    let fine = polygonise(src.f, src.lo, src.hi, step);
     let mut work = Work::new(fine, src, sizing);
     let cap = finest;
     while work.live > count {
@@ -550,6 +554,8 @@ pub struct Cut<'a> {
     pub at: V3,
     pub normal: V3,
     pub on: &'a dyn Fn(V3) -> bool,
+    /// A vertex moves onto the plane only where the surface meets it, not where it passes by.
+    pub strict: bool,
 }
 
 /// Makes mesh edges run along the plane: near vertices are snapped, crossing edges are split.
@@ -568,7 +574,9 @@ pub fn cut(mesh: &mut Mesh, f: &dyn Fn(V3) -> f64, plane: &Cut, near: &dyn Fn(V3
                 q -= n * n.dot(&(q - plane.at));
                 q = project(f, q, 0.0, 1, reach);
             }
-            if (q - *p).norm() < reach * 2.0 {
+            let missed = n.dot(&(q - plane.at)).abs().max(f(q).abs());
+            let met = !plane.strict || missed < reach * 0.02;
+            if (q - *p).norm() < reach * 2.0 && met {
                 *p = q;
                 d = 0.0;
             }
@@ -611,6 +619,45 @@ pub fn cut(mesh: &mut Mesh, f: &dyn Fn(V3) -> f64, plane: &Cut, near: &dyn Fn(V3
         }
     }
     mesh.tris = tris;
+}
+
+/// Keeps the half of X >= 0 of a mesh that has been cut there, and reflects it: exactly symmetric. Gives
+/// the twin of every vertex too; those on the plane are their own.
+pub fn reflect(mesh: &Mesh) -> (Mesh, Vec<u32>) {
+    let kept: Vec<[u32; 3]> = (0..mesh.tris.len())
+        .filter(|&t| mesh.centroid(t).x > 0.0)
+        .map(|t| mesh.tris[t])
+        .collect();
+    // What the other half uses too lies on the plane.
+    let mut right = vec![false; mesh.pos.len()];
+    for (t, tri) in mesh.tris.iter().enumerate() {
+        if mesh.centroid(t).x <= 0.0 {
+            tri.iter().for_each(|&i| right[i as usize] = true);
+        }
+    }
+    let mut ids: BTreeMap<u32, [u32; 2]> = BTreeMap::new();
+    let mut out = Mesh::default();
+    let mut twin = Vec::new();
+    for &i in kept.iter().flatten() {
+        ids.entry(i).or_insert_with(|| {
+            let p = mesh.pos[i as usize];
+            let me = out.pos.len() as u32;
+            if right[i as usize] {
+                out.pos.push(v(0.0, p.y, p.z));
+                twin.push(me);
+                return [me, me];
+            }
+            out.pos.extend([p, v(-p.x, p.y, p.z)]);
+            twin.extend([me + 1, me]);
+            [me, me + 1]
+        });
+    }
+    for tri in &kept {
+        let [a, b, c] = tri.map(|i| ids[&i]);
+        out.tris.push([a[0], b[0], c[0]]);
+        out.tris.push([a[1], c[1], b[1]]);
+    }
+    (out, twin)
 }
 
 /// Vertex normals from the field where it is smooth, from the mesh at creases.

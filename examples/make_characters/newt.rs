@@ -414,6 +414,7 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
         lo: v(-0.31, -0.05, -1.12),
         hi: v(0.31, 0.26, 0.50),
         size: &sizing,
+        gap: f64::MAX,
     };
     let (mut mesh, edge) = build(&src, count, 0.0042);
     let near = |q: V3| edge.edge(sizing(q));
@@ -441,6 +442,7 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
             at,
             normal,
             on: &|q| on[field.owner(q)],
+            strict: false,
         };
         cut(&mut mesh, &surface, &plane, &near);
     }
@@ -502,7 +504,7 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
             material("newt_skin", 0.0, 0.45),
             material("newt_eyes", 0.0, 0.2),
         ],
-        texture,
+        texture: Some(texture),
         clips: vec![clip],
         weights: Weights::Absent,
         scale: None,

@@ -574,6 +574,7 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
         lo: v(-46., -2., -110.),
         hi: v(46., 162., 140.),
         size: &sizing,
+        gap: f64::MAX,
     };
     let (mut mesh, edge) = build(&src, count, 1.6);
     let near = |q: V3| edge.edge(sizing(q));
@@ -593,6 +594,7 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
             at,
             normal,
             on: &|q| border(name(q), q).is_some_and(|b| b.0 == at),
+            strict: false,
         };
         cut(&mut mesh, &surface, &plane, &near);
     }
@@ -660,7 +662,7 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
             material("harness_brass", 0.7, 0.4),
             material("ox_eyes", 0.0, 0.2),
         ],
-        texture,
+        texture: Some(texture),
         clips: vec![clip],
         weights: Weights::Rigid,
         scale: Some(0.01),

@@ -129,6 +129,16 @@ pub fn strap(f: &dyn Fn(V3) -> f64, pts: &[V3], band: Band) -> Piece {
 
 /// Joins rings of equal size; closed around, and along when `looped`, else capped.
 pub fn lathe(rings: &[Vec<V3>], looped: bool) -> Piece {
+    let mut out = wall(rings, looped);
+    if !looped {
+        cap(&mut out, rings);
+    }
+    outward(&mut out);
+    out
+}
+
+/// Joins rings of equal size to a sheet; closed around, and along when `looped`, else open at both ends.
+pub fn wall(rings: &[Vec<V3>], looped: bool) -> Piece {
     let (n, m) = (rings.len(), rings[0].len());
     let mut out = Piece::default();
     for r in rings {
@@ -150,30 +160,43 @@ pub fn lathe(rings: &[Vec<V3>], looped: bool) -> Piece {
             out.uv.push([uv(0, 0), uv(1, 1), uv(0, 1)]);
         }
     }
-    if !looped {
-        for (i, flip) in [(0, false), (n - 1, true)] {
-            let c = rings[i].iter().sum::<V3>() / m as f64;
-            let mid = out.mesh.pos.len() as u32;
-            out.mesh.pos.push(c);
-            for j in 0..m {
-                let uv = |k: usize| {
-                    let a = TAU * k as f64 / m as f64;
-                    [0.5 + 0.3 * a.cos(), 0.5 + 0.3 * a.sin()]
-                };
-                let (a, b) = (id(i, j), id(i, j + 1));
-                out.mesh
-                    .tris
-                    .push(if flip { [mid, b, a] } else { [mid, a, b] });
-                let (ua, ub) = (uv(j), uv(j + 1));
-                out.uv.push(if flip {
-                    [[0.5, 0.5], ub, ua]
-                } else {
-                    [[0.5, 0.5], ua, ub]
-                });
-            }
+    out
+}
+
+/// Closes the first and the last ring of a wall with fans.
+fn cap(out: &mut Piece, rings: &[Vec<V3>]) {
+    let (n, m) = (rings.len(), rings[0].len());
+    for (i, flip) in [(0, false), (n - 1, true)] {
+        let c = rings[i].iter().sum::<V3>() / m as f64;
+        let mid = out.mesh.pos.len() as u32;
+        out.mesh.pos.push(c);
+        for j in 0..m {
+            let uv = |k: usize| {
+                let a = TAU * k as f64 / m as f64;
+                [0.5 + 0.3 * a.cos(), 0.5 + 0.3 * a.sin()]
+            };
+            let (a, b) = ((i * m + j) as u32, (i * m + (j + 1) % m) as u32);
+            out.mesh
+                .tris
+                .push(if flip { [mid, b, a] } else { [mid, a, b] });
+            let (ua, ub) = (uv(j), uv(j + 1));
+            out.uv.push(if flip {
+                [[0.5, 0.5], ub, ua]
+            } else {
+                [[0.5, 0.5], ua, ub]
+            });
         }
     }
-    outward(&mut out);
+}
+
+/// The mirror image of a piece.
+pub fn reflected(piece: &Piece) -> Piece {
+    let mut out = piece.clone();
+    for p in &mut out.mesh.pos {
+        p.x = -p.x;
+    }
+    out.mesh.tris.iter_mut().for_each(|t| t.swap(1, 2));
+    out.uv.iter_mut().for_each(|u| u.swap(1, 2));
     out
 }
 

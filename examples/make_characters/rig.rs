@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use nalgebra::{Matrix3, Rotation3, Unit, UnitQuaternion};
+use nalgebra::{Matrix3, Quaternion, Rotation3, Unit, UnitQuaternion};
 
 use crate::field::{V3, v};
 use crate::mesh::unit;
@@ -24,6 +24,8 @@ pub struct Bone {
 #[derive(Clone, Default)]
 pub struct Rig {
     pub bones: Vec<Bone>,
+    /// The frames of right bones are those of the left, reflected: the same bits but for signs.
+    pub mirrored: bool,
 }
 
 /// Translation and rotation of a node.
@@ -58,9 +60,30 @@ impl Rig {
         found.unwrap_or(0)
     }
 
+    /// The bone on the other side; itself for a bone of the middle.
+    pub fn twin(&self, i: usize) -> usize {
+        let other = mirror_name(&self.bones[i].name);
+        other.and_then(|n| self.find(&n)).unwrap_or(i)
+    }
+
+    /// The nearest bone of the middle at or above a bone.
+    pub fn middle(&self, mut i: usize) -> usize {
+        while self.twin(i) != i {
+            let Some(parent) = self.bones[i].parent else {
+                break;
+            };
+            i = parent;
+        }
+        i
+    }
+
     /// World rotation of a bone in the bind pose.
     pub fn world(&self, i: usize) -> Quat {
         let b = &self.bones[i];
+        if self.mirrored && b.name.ends_with("_r") && self.twin(i) != i {
+            let q = self.world(self.twin(i)).into_inner();
+            return Quat::new_unchecked(Quaternion::new(q.w, q.i, -q.j, -q.k));
+        }
         let y = unit(b.tail - b.head);
         let mut z = b.up - y * y.dot(&b.up);
         if z.norm() < 1e-3 {

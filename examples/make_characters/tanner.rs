@@ -1095,6 +1095,7 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
         lo: v(-0.82, -0.02, -0.26),
         hi: v(0.82, 1.86, 0.26),
         size: &sizing,
+        gap: f64::MAX,
     };
     let (mut mesh, edge): (Mesh, _) = build(&src, count, 0.0052);
     let near = |p: V3| edge.edge(sizing(p));
@@ -1104,6 +1105,7 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
             at: *at,
             normal: *normal,
             on: &|p| on.contains(&field.owner(p)),
+            strict: false,
         };
         cut(&mut mesh, &surface, &plane, &near);
     }
@@ -1178,7 +1180,7 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
             material("gear_tube", 0.0, 0.5),
             material("eyes", 0.0, 0.2),
         ],
-        texture,
+        texture: Some(texture),
         clips,
         weights: Weights::Smooth,
         saved: Pose::default(),
