@@ -10,6 +10,7 @@ mod bake;
 mod binds;
 mod figures;
 mod files;
+mod hard;
 mod inspect;
 mod layers;
 mod plain;
