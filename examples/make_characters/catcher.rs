@@ -73,7 +73,7 @@ pub fn make(wish: &Wish) -> Result<Character, String> {
     crate::report("catcher body", &mesh);
     crate::report_melts("catcher body", &mesh, &field);
     let normals = field_normals(&mesh, &surface, 0.001);
-    let body = bare(&mesh, &normals, &|p| field.owner(p));
+    let body = bare(&mesh, &normals, &|p| field.carrier(&rig, p, field.count()));
     let mut meshes = vec![MeshOut {
         name: "catcher_body".into(),
         parts: vec![(body, 0)],

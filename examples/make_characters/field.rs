@@ -6,6 +6,8 @@
 
 use nalgebra::{Rotation3, Vector3};
 
+use crate::rig::Rig;
+
 /// A point or direction.
 pub type V3 = Vector3<f64>;
 
@@ -418,6 +420,24 @@ impl Field {
     /// As `owner`, but only among the first `n` groups.
     pub fn owner_groups(&self, p: V3, n: usize) -> usize {
         self.nearest(p, n).0
+    }
+
+    /// The bone that carries `p`, among the first `n` groups: of the limb whose flesh dominates, the bone that
+    /// is nearest, so that bones in line meet at their joint.
+    pub fn carrier(&self, rig: &Rig, p: V3, n: usize) -> usize {
+        let (owner, group) = self.nearest(p, n);
+        let solids = self.groups[group].solids.iter().filter(|s| !s.carve);
+        let (mut best, mut out) = (f64::MAX, owner);
+        for s in solids {
+            let bone = &rig.bones[s.bone];
+            let along = bone.tail - bone.head;
+            let t = ((p - bone.head).dot(&along) / along.norm_squared()).clamp(0.0, 1.0);
+            let d = (p - bone.head - along * t).norm();
+            if d < best || (d == best && s.bone == owner) {
+                (best, out) = (d, s.bone);
+            }
+        }
+        out
     }
 
     /// Bone and group of the solid that dominates at `p`, among the first `n` groups.

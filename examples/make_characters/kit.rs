@@ -88,7 +88,7 @@ impl Twofold<'_> {
 
     /// The joint that carries `p`, among the first `n` groups; on the plane it is one of the middle.
     pub fn joint(&self, p: V3, n: usize) -> usize {
-        let mut owner = self.field.owner_groups(left(p), n);
+        let mut owner = self.field.carrier(self.rig, left(p), n);
         if self.rig.bones[owner].name.ends_with("_r") {
             owner = self.rig.twin(owner);
         }

@@ -32,6 +32,9 @@ const THIN_SHARE: f64 = 0.1;
 /// Triangles that thickness is measured at.
 const SAMPLES: usize = 500;
 
+/// An end joint nearer to the skin than this share of the way across the limb lies upon it.
+const LEAST_DEPTH: f64 = 0.1;
+
 /// Joints farther than this share of the diagonal from any cloth do not lie on it.
 const ON_CLOTH: f64 = 0.01;
 
@@ -79,13 +82,55 @@ impl Body {
         })
     }
 
-    /// Whether a point lies inside, or upon cloth that encloses nothing.
-    pub fn is_near_flesh(&self, point: Point3<f64>) -> bool {
-        self.is_inside(point)
-            || self.sight.closest(point).is_some_and(|closest| {
-                self.open[closest.triangle] && closest.distance <= ON_CLOTH * self.diagonal
-            })
+    /// Whether the end of a limb has flesh: it lies well within a shell that its parent lies in too (a hand
+    /// that hangs before a coat is not inside it), in any if the parent lies in none, or upon cloth. What lies
+    /// just beneath the skin, such as a grip in a palm, has none, unless it `may_be_shallow`.
+    pub fn is_of_flesh(
+        &self,
+        end: Point3<f64>,
+        parent: Option<Point3<f64>>,
+        may_be_shallow: bool,
+    ) -> bool {
+        let holds = |volume: &Volume, point| {
+            volume
+                .cell_at(point)
+                .is_some_and(|cell| volume.is_inside(cell))
+        };
+        let parent = parent.filter(|&parent| self.is_inside(parent));
+        self.fleshes.iter().any(|flesh| {
+            holds(&flesh.volume, end)
+                && parent.is_none_or(|parent| holds(&flesh.volume, parent))
+                && (may_be_shallow || is_deep(&flesh.shell, end))
+        }) || self.sight.closest(end).is_some_and(|closest| {
+            self.open[closest.triangle] && closest.distance <= ON_CLOTH * self.diagonal
+        })
     }
+
+    /// How far flesh goes on from a point along a direction of length one, by steps of a cell; the farthest
+    /// of all shells.
+    pub fn depth(&self, from: Point3<f64>, way: Vector3<f64>) -> f64 {
+        let depth = |volume: &Volume| {
+            let inside = |k: &usize| {
+                let point = from + way * (volume.step * *k as f64);
+                volume
+                    .cell_at(point)
+                    .is_some_and(|cell| volume.is_inside(cell))
+            };
+            let steps = (0..).take_while(inside).last().unwrap_or(0);
+            volume.step * steps as f64
+        };
+        self.volumes().map(depth).fold(0.0, f64::max)
+    }
+}
+
+/// Whether a point is not much nearer to the surface than to what lies across.
+fn is_deep(shell: &Shell, point: Point3<f64>) -> bool {
+    let Some(closest) = shell.sight.closest(point) else {
+        return false;
+    };
+    let away = (point - closest.place).try_normalize(0.0);
+    let across = away.and_then(|away| shell.sight.exit(point, away));
+    across.is_some_and(|across| closest.distance >= LEAST_DEPTH * (closest.distance + across))
 }
 
 /// Whether any joint lies in the box of a shell.

@@ -310,8 +310,9 @@ pub(super) fn follow(
                 })?;
                 joints[corners[heaviest] as usize]
             });
-            // Within the flesh (eyes, teeth) the nearest bone tells more than the nearest skin.
-            let within = body.is_inside(point) || upon.is_none();
+            // Of what rides within the flesh (eyes, teeth) the nearest bone tells more than the nearest skin.
+            let rides = pieces[surface.piece_of[v as usize] as usize].kind == Kind::Ride;
+            let within = (rides && body.is_inside(point)) || upon.is_none();
             let joint = match (joints[v as usize], upon) {
                 (Some(joint), _) if kept => joint,
                 (_, Some(joint)) if !within => joint,

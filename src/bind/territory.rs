@@ -42,6 +42,10 @@ const NOWHERE: Way = Way {
     sure: false,
 };
 
+/// The share of a bone that lies in a volume at least: joints are often put near the skin, and bones leave the
+/// body for a while, but not for most of their length.
+const LEAST_INSIDE: f64 = 0.4;
+
 /// In a bind a bone in sight is worth more than one as near round a corner: sight alone decides in Baran &
 /// Popović 2007, distance alone in Dionne & de Lasa 2013. Of 1, 1.5, 2 and 4, two agreed best with known
 /// binds (docs/binding.md).
@@ -51,9 +55,6 @@ pub(super) const BEND_COST: f64 = 2.0;
 const SEED_STEP: f64 = 0.5;
 
 impl<'a> Territory<'a> {
-    /// Bytes a cell of the grid takes while it spreads.
-    pub const BYTES_PER_CELL: usize = size_of::<Way>() + 2;
-
     /// Spreads from all bones at once; what lies beyond a bend of the way counts `bend_cost` times. Of bones
     /// equally near the first counts.
     pub fn new(volume: &'a Volume, bones: &'a [Bone], bend_cost: f64) -> Self {
@@ -65,7 +66,11 @@ impl<'a> Territory<'a> {
             seeds: vec![false; volume.len()],
         };
         let mut waiting = BinaryHeap::new();
-        for (number, bone) in bones.iter().enumerate() {
+        for (number, bone) in bones
+            .iter()
+            .enumerate()
+            .filter(|(_, bone)| lies_in(volume, bone))
+        {
             for cell in cells_of(volume, bone) {
                 territory.seeds[cell as usize] = true;
                 territory.offer(cell, number as u32, DIRECT, &mut waiting);
@@ -181,9 +186,22 @@ fn is_shorter(a: Way, b: Way) -> bool {
 
 /// The inside cells that a bone passes.
 fn cells_of<'a>(volume: &'a Volume, bone: &'a Bone) -> impl Iterator<Item = Cell> + 'a {
-    let along = bone.to - bone.from;
-    let steps = (along.norm() / (SEED_STEP * volume.step)).ceil().max(1.0) as usize;
-    (0..=steps)
-        .filter_map(move |k| volume.cell_at(bone.from + along * (k as f64 / steps as f64)))
-        .filter(|&cell| volume.is_inside(cell))
+    let steps = steps_along(volume, bone);
+    let cells = (0..=steps).filter_map(move |k| cell_along(volume, bone, k, steps));
+    cells.filter(|&cell| volume.is_inside(cell))
+}
+
+/// Whether a bone lies in a volume and does not only graze it: a thumb that touches the coat is not inside it.
+fn lies_in(volume: &Volume, bone: &Bone) -> bool {
+    let steps = steps_along(volume, bone);
+    cells_of(volume, bone).count() as f64 >= LEAST_INSIDE * (steps + 1) as f64
+}
+
+fn steps_along(volume: &Volume, bone: &Bone) -> usize {
+    let length = (bone.to - bone.from).norm();
+    (length / (SEED_STEP * volume.step)).ceil().max(1.0) as usize
+}
+
+fn cell_along(volume: &Volume, bone: &Bone, k: usize, steps: usize) -> Option<Cell> {
+    volume.cell_at(bone.from + (bone.to - bone.from) * (k as f64 / steps as f64))
 }
