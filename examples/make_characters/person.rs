@@ -114,7 +114,7 @@ pub fn alike(left: Arm) -> [Arm; 2] {
     [left, left.mirrored(-1.0)]
 }
 
-/// The 60 bones, the arms of the left and the right side as told.
+/// The 58 bones, the arms of the left and the right side as told.
 pub fn rig(arms: &[Arm; 2]) -> Rig {
     let mut r = Rig::default();
     let (fwd, up) = (v(0., 0., 1.), v(0., 1., 0.));
