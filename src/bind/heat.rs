@@ -170,3 +170,70 @@ fn to_weights(rows: &[Vec<(JointId, f64)>]) -> Weights {
         .collect();
     Weights::new(SLOTS, entries)
 }
+
+#[cfg(test)]
+mod tests {
+    //! Against a dense solve of the same system by a general library.
+
+    use nalgebra::DMatrix;
+
+    use super::*;
+    use crate::bind::pieces::tests::tube;
+
+    #[test]
+    fn heat_agrees_with_a_dense_solve() {
+        let surface = tube(12, 10);
+        let n = surface.len();
+        // Three bones along the tube, by halves.
+        let found: Vec<Option<Found>> = (0..n)
+            .map(|v| {
+                let x = f64::from(surface.positions[v][0]);
+                Some((
+                    0.3 + 0.05 * (x * 5.0).sin(),
+                    JointId((x * 3.0 / 1.001) as u16),
+                ))
+            })
+            .collect();
+        let weights = heat(&surface, &found);
+        // The system, written down anew: cotangents from edge lengths (law of cosines).
+        let mut matrix = DMatrix::<f64>::zeros(n, n);
+        let place = |v: u32| surface.point(v as usize);
+        for corners in &surface.triangles {
+            for k in 0..3 {
+                let [c, a, b] = [corners[k], corners[(k + 1) % 3], corners[(k + 2) % 3]];
+                let [ab, ac, bc] =
+                    [(a, b), (a, c), (b, c)].map(|(p, q)| (place(p) - place(q)).norm());
+                let cosine = (ac * ac + bc * bc - ab * ab) / (2.0 * ac * bc);
+                let half = (0.5 * cosine / (1.0 - cosine * cosine).sqrt()).max(0.0);
+                let (a, b) = (a as usize, b as usize);
+                matrix[(a, a)] += half;
+                matrix[(b, b)] += half;
+                matrix[(a, b)] -= half;
+                matrix[(b, a)] -= half;
+            }
+        }
+        let mut right = DMatrix::<f64>::zeros(n, 3);
+        for v in 0..n {
+            let (distance, joint) = found[v].expect("all have one");
+            let source = surface.areas[v] / (distance * distance);
+            matrix[(v, v)] += source;
+            right[(v, joint.index())] = source;
+        }
+        let dense = matrix.lu().solve(&right).expect("definite");
+        let mut mixed = 0;
+        for v in 0..n {
+            assert!((dense.row(v).sum() - 1.0).abs() < 1e-9, "heat adds up");
+            for joint in 0..3 {
+                let ours = weights.of(v).find(|entry| entry.0.index() == joint);
+                let ours = ours.map_or(0.0, |entry| f64::from(entry.1));
+                // Weights below a thousandth are dropped, and the others scaled.
+                assert!(
+                    (ours - dense[(v, joint)]).abs() < 4e-3,
+                    "vertex {v}, joint {joint}"
+                );
+            }
+            mixed += usize::from(weights.of(v).count() > 1);
+        }
+        assert!(mixed > n / 4, "{mixed} of {n} are mixed");
+    }
+}

@@ -102,6 +102,8 @@ pub struct Bound {
     pub piece_of: Vec<u32>,
     /// What vertices of clinging pieces follow, by vertex.
     pub clings: Vec<Cling>,
+    /// Bytes that it took at most while it worked.
+    pub working_bytes: usize,
     /// Smooth weights of bone heat, on the pieces that bend by themselves; `None` for other ways.
     pub smooth: Option<Weights>,
 }
@@ -131,18 +133,29 @@ fn bind_classed(
     mut pieces: Vec<Piece>,
 ) -> Bound {
     let (skeleton, surface) = (&character.skeleton, &character.surface);
-    let own: Vec<bool> = pieces.iter().map(|piece| piece.kind == Kind::Own).collect();
-    let body = Body::new(skeleton, surface, &own);
-    let idle = bones::idle(skeleton, &body, &options.say);
-    let bones = bones::bones(skeleton, &body, &idle);
-    let found = |bones: &[Bone]| match options.way {
-        Way::Nearest => nearest::nearest(surface, bones),
-        Way::Through | Way::Heat | Way::Keep => through::through(surface, &body, bones),
-    };
     let kept = character
         .weights
         .as_ref()
         .filter(|_| options.way == Way::Keep);
+    // What a file binds already needs no bones, unless the recipe fixes some of it.
+    let needs_bones = kept.is_none() || !options.fixed.is_empty();
+    let looks_at = |piece: &Piece| needs_bones && piece.kind == Kind::Own;
+    let body = Body::new(
+        skeleton,
+        surface,
+        &pieces.iter().map(looks_at).collect::<Vec<_>>(),
+    );
+    let (idle, bones) = if needs_bones {
+        let idle = bones::idle(skeleton, &body, &options.say);
+        let bones = bones::bones(skeleton, &body, &idle);
+        (idle, bones)
+    } else {
+        (vec![None; skeleton.joints().len()], Vec::new())
+    };
+    let found = |bones: &[Bone]| match options.way {
+        Way::Nearest => nearest::nearest(surface, bones),
+        Way::Through | Way::Heat | Way::Keep => through::through(surface, &body, bones),
+    };
     let mut near: Vec<Option<Found>> = match kept {
         Some(weights) => keep(weights)
             .into_iter()
@@ -210,6 +223,7 @@ fn bind_classed(
         pieces,
         piece_of: surface.piece_of.clone(),
         clings,
+        working_bytes: body.volumes().map(territory::working_bytes).sum(),
         smooth,
     }
 }

@@ -404,3 +404,90 @@ pub(super) fn nearest_bone(bones: &[Bone], point: Point3<f64>) -> JointId {
         // A skeleton has joints, and at least one of them has a bone.
         .map_or(JointId(0), |entry| entry.1)
 }
+
+#[cfg(test)]
+pub(super) mod tests {
+    //! Simple shapes, for the tests of this room.
+
+    use crate::rig::Surface;
+
+    /// A closed round tube of radius 0.2 along x from 0 to 1.
+    pub fn tube(rings: usize, sides: usize) -> Surface {
+        let mut positions = vec![[0.0f32, 0.0, 0.0], [1.0, 0.0, 0.0]];
+        for r in 0..=rings {
+            for s in 0..sides {
+                let round = std::f32::consts::TAU * s as f32 / sides as f32;
+                let x = r as f32 / rings as f32;
+                positions.push([x, 0.2 * round.cos(), 0.2 * round.sin()]);
+            }
+        }
+        let at = |r: usize, s: usize| (2 + r * sides + s % sides) as u32;
+        let mut triangles = Vec::new();
+        for s in 0..sides {
+            triangles.push([0, at(0, s + 1), at(0, s)]);
+            triangles.push([1, at(rings, s), at(rings, s + 1)]);
+            for r in 0..rings {
+                triangles.push([at(r, s), at(r, s + 1), at(r + 1, s + 1)]);
+                triangles.push([at(r, s), at(r + 1, s + 1), at(r + 1, s)]);
+            }
+        }
+        Surface::weld(&positions, &triangles)
+    }
+
+    /// A box.
+    pub fn beam(low: [f64; 3], high: [f64; 3]) -> Surface {
+        solid(&|p| (0..3).all(|i| p[i] > low[i] && p[i] < high[i]))
+    }
+
+    /// The skin of the part of space for which `inside` says so, with faces where its value changes along an
+    /// axis. Only for solids whose faces lie on planes at multiples of a half, and a hundredth beyond 0.5 and
+    /// 1.
+    pub fn solid(inside: &dyn Fn([f64; 3]) -> bool) -> Surface {
+        let cuts = [0.0, 0.5, 0.51, 1.0, 1.01, 1.5, 2.0, 2.5, 3.0];
+        let middle = |i: usize| (cuts[i] + cuts[i + 1]) / 2.0;
+        let n = cuts.len() - 1;
+        let cell = |at: [i64; 3]| {
+            at.iter().all(|&k| (0..n as i64).contains(&k)) && inside(at.map(|k| middle(k as usize)))
+        };
+        let (mut positions, mut triangles) = (Vec::new(), Vec::new());
+        for x in 0..n as i64 {
+            for y in 0..n as i64 {
+                for z in 0..n as i64 {
+                    if !cell([x, y, z]) {
+                        continue;
+                    }
+                    for axis in 0..3 {
+                        for ahead in [0, 1] {
+                            let mut beside = [x, y, z];
+                            beside[axis] += 2 * ahead - 1;
+                            if cell(beside) {
+                                continue;
+                            }
+                            let [u, v] = [(axis + 1) % 3, (axis + 2) % 3];
+                            let corner = |du: i64, dv: i64| {
+                                let mut at = [x, y, z];
+                                at[axis] += ahead;
+                                at[u] += du;
+                                at[v] += dv;
+                                at.map(|k| cuts[k as usize] as f32)
+                            };
+                            let first = positions.len() as u32;
+                            positions.extend([
+                                corner(0, 0),
+                                corner(1, 0),
+                                corner(1, 1),
+                                corner(0, 1),
+                            ]);
+                            let [a, b, c, d] = [first, first + 1, first + 2, first + 3];
+                            triangles.extend(match ahead {
+                                1 => [[a, b, c], [a, c, d]],
+                                _ => [[a, c, b], [a, d, c]],
+                            });
+                        }
+                    }
+                }
+            }
+        }
+        Surface::weld(&positions, &triangles)
+    }
+}

@@ -239,3 +239,104 @@ fn closest_shares([a, b, c]: &[Point3<f64>; 3], point: Point3<f64>) -> [f64; 3] 
     let (v, w) = (over_b / all, over_c / all);
     [1.0 - v - w, v, w]
 }
+
+#[cfg(test)]
+mod tests {
+    //! Against a general library for geometry, parry3d: rays, closest points, what is inside.
+
+    use parry3d_f64::math::Vector;
+    use parry3d_f64::query::{PointQuery, Ray, RayCast};
+    use parry3d_f64::shape::TriMesh;
+
+    use super::*;
+
+    /// A bumpy closed surface: a sphere of rings whose radius varies.
+    fn bumpy() -> Surface {
+        let (rings, sides) = (24, 36);
+        let mut positions = vec![[0.0f32, 0.0, 1.3]];
+        let mut triangles = Vec::new();
+        for r in 1..rings {
+            let down = std::f64::consts::PI * f64::from(r) / f64::from(rings);
+            for s in 0..sides {
+                let round = std::f64::consts::TAU * f64::from(s) / f64::from(sides);
+                let radius = 1.0 + 0.3 * (3.0 * round).cos() * down.sin();
+                let p = [
+                    radius * down.sin() * round.cos(),
+                    radius * down.sin() * round.sin(),
+                    1.3 * down.cos(),
+                ];
+                positions.push(p.map(|x| x as f32));
+            }
+        }
+        positions.push([0.0, 0.0, -1.3]);
+        let at = |r: u32, s: u32| 1 + (r - 1) * 36 + s % 36;
+        let last = positions.len() as u32 - 1;
+        for s in 0..36 {
+            triangles.push([0, at(1, s), at(1, s + 1)]);
+            triangles.push([last, at(23, s + 1), at(23, s)]);
+            for r in 1..23 {
+                triangles.push([at(r, s), at(r + 1, s), at(r + 1, s + 1)]);
+                triangles.push([at(r, s), at(r + 1, s + 1), at(r, s + 1)]);
+            }
+        }
+        Surface::weld(&positions, &triangles)
+    }
+
+    #[test]
+    fn rays_and_closest_points_agree_with_a_general_library() {
+        let surface = bumpy();
+        let sight = Sight::new(&surface);
+        let vertices = surface.positions.iter().map(|p| {
+            let [x, y, z] = p.map(f64::from);
+            Vector::new(x, y, z)
+        });
+        let mesh = TriMesh::new(vertices.collect(), surface.triangles.clone()).expect("a mesh");
+        let (mut hits, mut blocked, mut inside) = (0, 0, 0);
+        // Additive recurrence (Roberts 2018): spread evenly, the same each time.
+        let number = |k: usize, a: f64| (0.5 + a * k as f64).fract();
+        for k in 0..2000 {
+            let spot = |shift: f64| {
+                [0.754_877, 0.569_840, 0.819_173].map(|a| 4.0 * number(k, a + shift) - 2.0)
+            };
+            let (from, to) = (spot(0.0), spot(0.131_7));
+            let way = Vector3::from(to) - Vector3::from(from);
+            let ray = Ray::new(
+                Vector::new(from[0], from[1], from[2]),
+                Vector::new(way.x, way.y, way.z),
+            );
+            let theirs = mesh.cast_local_ray(&ray, 1.0, false);
+            let ours = sight.crossings(Point3::from(from), way).first().copied();
+            assert_eq!(theirs.is_some(), ours.is_some(), "segment {k}");
+            if let (Some(theirs), Some(ours)) = (theirs, ours) {
+                // Both in f64, along segments of a few units.
+                assert!((theirs - ours).abs() < 1e-9, "segment {k}: {theirs} {ours}");
+                hits += 1;
+            }
+            let is_blocked = theirs.is_some_and(|share| share < 0.999);
+            assert_eq!(
+                sight.blocked(Point3::from(from), Point3::from(to)),
+                is_blocked
+            );
+            blocked += usize::from(is_blocked);
+            let point = Vector::new(from[0], from[1], from[2]);
+            let projected = mesh.project_local_point(point, false);
+            let closest = sight.closest(Point3::from(from)).expect("a surface");
+            let distance = (projected.point - point).length();
+            assert!((distance - closest.distance).abs() < 1e-9, "point {k}");
+            // Inside: the radial height of the formula, away from the skin by more than a facet's sagitta.
+            let flat = from[0].hypot(from[1]);
+            let down = (flat / 1.0).atan2(from[2] / 1.3);
+            let round = from[1].atan2(from[0]);
+            let radius = 1.0 + 0.3 * (3.0 * round).cos() * down.sin();
+            let share = (flat / radius).hypot(from[2] / 1.3);
+            if (share - 1.0).abs() > 0.15 {
+                assert_eq!(sight.inside(Point3::from(from)), share < 1.0, "point {k}");
+                inside += usize::from(share < 1.0);
+            }
+        }
+        assert!(
+            hits > 200 && blocked > 200 && inside > 50,
+            "{hits} {blocked} {inside}"
+        );
+    }
+}

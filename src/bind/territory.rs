@@ -54,6 +54,12 @@ pub(super) const BEND_COST: f64 = 2.0;
 /// Cells of a bone are looked for at this share of a cell along it.
 const SEED_STEP: f64 = 0.5;
 
+/// Bytes that a volume and a territory in it take together: cells, votes, ways, seeds, what is settled, and
+/// the queue, which holds a fraction of the cells.
+pub(super) fn working_bytes(volume: &Volume) -> usize {
+    volume.len() * (2 + size_of::<Way>() + 2 + 8)
+}
+
 impl<'a> Territory<'a> {
     /// Spreads from all bones at once; what lies beyond a bend of the way counts `bend_cost` times. Of bones
     /// equally near the first counts.
@@ -204,4 +210,116 @@ fn steps_along(volume: &Volume, bone: &Bone) -> usize {
 
 fn cell_along(volume: &Volume, bone: &Bone, k: usize, steps: usize) -> Option<Cell> {
     volume.cell_at(bone.from + (bone.to - bone.from) * (k as f64 / steps as f64))
+}
+
+#[cfg(test)]
+mod tests {
+    //! Distances against ways that are known exactly: in a straight tube, a box, and a bent tube.
+
+    use nalgebra::Vector3;
+
+    use super::*;
+    use crate::bind::pieces::tests::{beam, solid};
+    use crate::bind::shell::shells;
+    use crate::rig::{JointId, Surface};
+
+    fn volume(surface: &Surface, step: f64) -> Volume {
+        let shell = shells(surface, &vec![true; surface.pieces]).remove(0);
+        Volume::new(surface, &shell, step)
+    }
+
+    fn point_bone(at: [f64; 3]) -> Bone {
+        Bone::point(JointId(0), Point3::from(at))
+    }
+
+    /// Checks every cell; gives the greatest error in cells.
+    fn compare(volume: &Volume, bone: Bone, exact: impl Fn(Point3<f64>) -> f64) -> f64 {
+        let bones = [bone];
+        let territory = Territory::new(volume, &bones, 1.0);
+        let (mut worst, mut inside) = (0.0f64, 0);
+        for cell in (0..volume.len() as Cell).filter(|&cell| volume.is_inside(cell)) {
+            let middle = volume.middle(cell);
+            let (distance, _) = territory.from_cell(middle, cell).expect("a way");
+            worst = worst.max((distance - exact(middle)).abs() / volume.step);
+            inside += 1;
+        }
+        assert!(inside > 1000, "{inside} cells");
+        worst
+    }
+
+    #[test]
+    fn in_a_box_the_way_is_straight() {
+        let surface = beam([0.0, 0.0, 0.0], [3.0, 1.0, 1.0]);
+        let volume = volume(&surface, 0.06);
+        let bone = point_bone([0.2, 0.3, 0.7]);
+        let worst = compare(&volume, bone, |p| (p - bone.from).norm());
+        // Distances are kept as f32.
+        assert!(worst < 1e-4, "{worst} cells");
+    }
+
+    #[test]
+    fn round_a_corner_the_way_bends_there() {
+        // An L of two bars: along x, then along y. The way from one end to the other touches the inner edge
+        // (1, 1, z): with both ends known it unfolds into one plane.
+        let surface = solid(&|p| {
+            (p[2] > 0.0 && p[2] < 1.0)
+                && ((p[0] > 0.0 && p[0] < 3.0 && p[1] > 0.0 && p[1] < 1.0)
+                    || (p[0] > 0.0 && p[0] < 1.0 && p[1] > 0.0 && p[1] < 3.0))
+        });
+        let volume = volume(&surface, 0.06);
+        let bone = point_bone([2.6, 0.4, 0.5]);
+        let exact = |p: Point3<f64>| {
+            let (from, to) = (bone.from, p);
+            let corner = |q: Point3<f64>| (q.x - 1.0).hypot(q.y - 1.0);
+            // In sight if the corner lies to the right of the line.
+            let way: Vector3<f64> = to - from;
+            let side = way.x * (1.0 - from.y) - way.y * (1.0 - from.x);
+            if to.y <= 1.0 || side <= 0.0 {
+                way.norm()
+            } else {
+                (corner(from) + corner(to)).hypot(way.z)
+            }
+        };
+        let worst = compare(&volume, bone, exact);
+        // Cells keep off the corner by half a cell, and the bend lies in the middle of one.
+        println!("round a corner: {worst:.2} cells too far at most");
+        assert!(worst < 2.0, "{worst} cells");
+    }
+
+    #[test]
+    fn in_a_round_tube_the_nearest_point_of_a_bone_along_it_counts() {
+        let surface = crate::bind::pieces::tests::tube(40, 32);
+        let volume = volume(&surface, 0.02);
+        let bone = Bone {
+            joint: JointId(0),
+            from: Point3::new(0.1, 0.0, 0.0),
+            to: Point3::new(0.9, 0.0, 0.0),
+        };
+        let worst = compare(&volume, bone, |p| (bone.closest(p) - p).norm());
+        assert!(worst < 1e-4, "{worst} cells");
+    }
+
+    #[test]
+    fn a_gap_thinner_than_a_cell_parts_what_lies_beside_it() {
+        // Two bars joined at one end, a hundredth apart: from tip to tip the way leads round by the joint.
+        let gap = 0.01;
+        let surface = solid(&|p| {
+            (p[2] > 0.0 && p[2] < 0.5)
+                && (p[0] > 0.0 && p[0] < 3.0 && p[1] > 0.0 && p[1] < 1.0 + gap)
+                && !(p[0] > 0.5 && p[1] > 0.5 && p[1] < 0.5 + gap)
+        });
+        let volume = volume(&surface, 0.06);
+        let bones = [point_bone([2.8, 0.25, 0.25])];
+        let territory = Territory::new(&volume, &bones, 1.0);
+        let across = volume
+            .cell_at(Point3::new(2.8, 0.76, 0.25))
+            .expect("in the grid");
+        let (distance, _) = territory
+            .from_cell(volume.middle(across), across)
+            .expect("a way");
+        assert!(
+            distance > 4.0,
+            "{distance}: straight across it is half a unit"
+        );
+    }
 }

@@ -31,8 +31,14 @@ pub(super) struct Found {
 }
 
 impl Found {
-    fn all(self) -> usize {
-        self.islands + self.outliers + self.torn
+    /// Whether less of something stands out, and no more of anything.
+    fn is_better_than(self, before: Self) -> bool {
+        let pairs = [
+            (self.islands, before.islands),
+            (self.outliers, before.outliers),
+            (self.torn, before.torn),
+        ];
+        pairs.iter().all(|(now, then)| now <= then) && self != before
     }
 }
 
@@ -81,7 +87,7 @@ impl Work<'_> {
                 break;
             }
             let (left, again) = self.strays(solver, &solver.weights(), width, watch)?;
-            if left.all() >= mended.left.all() {
+            if !left.is_better_than(mended.left) {
                 *solver = backup;
                 continue;
             }

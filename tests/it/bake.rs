@@ -320,7 +320,8 @@ fn layers_only_where_asked() {
             folder.path(),
             "r.toml",
             format!(
-                "[poses]\nblends = 4\nheld_out = 8\nclips = false\n[[layer]]\nkind = \"mush\"\nrounds = 4\nonly = {only}\n"
+                "[poses]\nblends = 4\nheld_out = 8\nclips = false\n[[layer]]\nkind = \"mush\"\nrounds = 4\nonly = {only}\n\
+                 [[pieces.rule]]\nkind = \"own\"\nonly = {{ meshes = [\"*\"] }}\n"
             ),
         )
     };

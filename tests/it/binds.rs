@@ -58,7 +58,28 @@ pub fn right_joints(character: &Character) -> Vec<JointId> {
 /// What each way reaches today, exactly and within one joint, in percent, rounded down: so that it does not
 /// get worse unseen. A plain numpy version (nearest segment, inferred leaf lengths, roots ruled out, no
 /// sight) gave CesiumMan 92.5 and 99.7, Fox 80.3 and 95.2.
-const REACHED: &[(&str, [(f64, f64); 3])] = &[];
+const REACHED: &[(&str, [(f64, f64); 3])] = &[
+    ("CesiumMan.glb", [(94.0, 99.9), (95.0, 99.5), (95.0, 99.5)]),
+    ("Fox.glb", [(79.5, 99.9), (77.5, 97.5), (75.0, 96.0)]),
+    ("bog_ox.glb", [(52.0, 78.0), (49.5, 76.5), (43.5, 72.0)]),
+    (
+        "marsh_tanner.glb",
+        [(83.0, 99.0), (83.0, 99.0), (76.0, 98.0)],
+    ),
+    (
+        "mire_eel_newt.glb",
+        [(75.0, 99.0), (77.0, 99.0), (74.0, 97.5)],
+    ),
+    ("bank_otter.glb", [(85.5, 98.5), (86.0, 98.5), (72.5, 91.5)]),
+    (
+        "eel_catcher.glb",
+        [(93.0, 99.5), (94.0, 99.5), (92.0, 99.5)],
+    ),
+    (
+        "reed_cutter.glb",
+        [(80.5, 87.5), (93.5, 99.5), (87.0, 99.5)],
+    ),
+];
 
 #[test]
 fn ways_agree_with_what_is_known() {
@@ -146,9 +167,7 @@ fn joints_without_a_body_win_nothing() {
         let (mut idle, mut expected) = (idle, expected.to_vec());
         idle.sort_unstable();
         expected.sort_unstable();
-        if idle != expected {
-            println!("BAD {} {idle:?}", path.display());
-        }
+        assert_eq!(idle, expected, "{}", path.display());
     }
 }
 
@@ -173,29 +192,114 @@ fn straight_limb_is_bound_by_the_half_space_of_each_bone() {
     }
 }
 
+/// Joints between two in the hierarchy, and one.
+fn steps(skeleton: &Skeleton, a: JointId, b: JointId) -> usize {
+    let above = |id: JointId| {
+        std::iter::successors(Some(id), |&id| skeleton.joint(id).parent).collect::<Vec<_>>()
+    };
+    let (a, b) = (above(a), above(b));
+    let common = a.iter().position(|id| b.contains(id)).expect("one root");
+    let on_b = b
+        .iter()
+        .position(|&id| id == a[common])
+        .expect("just found");
+    common + on_b
+}
+
+/// Between an arm and the flank, one thigh and the other, or fingers of two hands lie four joints at least.
 #[test]
-fn table() {
+fn through_never_binds_across_a_gap() {
     for path in hard_demos() {
         let character = only_character(&path);
-        let right = right_joints(&character);
-        let found = bound(&character, Way::Through);
-        for (number, piece) in found.pieces.iter().enumerate() {
-            println!("    {number} {piece:?}");
-        }
-        let name = |id: JointId| character.skeleton.joint(id).name.clone();
-        let mut wrong = std::collections::BTreeMap::new();
-        for v in 0..right.len() {
-            if found.joints[v] != right[v] {
-                *wrong
-                    .entry((found.piece_of[v], name(right[v]), name(found.joints[v])))
-                    .or_insert(0) += 1;
-            }
-        }
-        let mut wrong: Vec<_> = wrong.into_iter().collect();
-        wrong.sort_by_key(|entry| -entry.1);
-        for (what, count) in wrong.iter().take(25) {
-            println!("    {what:?} {count}");
-        }
-        let _ = Kind::Own;
+        let (right, found) = (right_joints(&character), bound(&character, Way::Through));
+        let skeleton = &character.skeleton;
+        let name = |id: JointId| skeleton.joint(id).name.clone();
+        // Pieces that follow have the joint of what is beneath them: a strap may lie between arm and flank.
+        let own = |v: usize| found.pieces[found.piece_of[v] as usize].kind == Kind::Own;
+        let across: Vec<(String, String)> = (0..right.len())
+            .filter(|&v| own(v) && steps(skeleton, right[v], found.joints[v]) > 3)
+            .map(|v| (name(right[v]), name(found.joints[v])))
+            .collect();
+        println!("{}: {} across a gap", path.display(), across.len());
+        assert!(across.is_empty(), "{}: {across:?}", path.display());
     }
+}
+
+#[test]
+fn gear_is_classed_by_what_it_is() {
+    let path = hard_demos()
+        .into_iter()
+        .find(|path| path.ends_with("reed_cutter.glb"));
+    let character = only_character(&path.expect("a demo"));
+    let found = bound(&character, Way::Through);
+    for part in &character.parts {
+        let piece = found.piece_of[character.surface.welded[part.raw.start] as usize];
+        let kind = found.pieces[piece as usize].kind;
+        let expected = match part.mesh.as_str() {
+            "cutter_body" | "cutter_coat" => Kind::Own,
+            name if ["buckle", "eye", "teeth"]
+                .iter()
+                .any(|word| name.contains(word)) =>
+            {
+                Kind::Ride
+            }
+            _ => Kind::Cling,
+        };
+        assert_eq!(kind, expected, "{}", part.mesh);
+    }
+}
+
+#[test]
+fn rules_overrule() {
+    let path = hard_demos()
+        .into_iter()
+        .find(|path| path.ends_with("reed_cutter.glb"));
+    let path = path.expect("a demo");
+    let character = only_character(&path);
+    let resolve = |text: &str| {
+        let recipe = tanyard::recipe::Recipe::parse(Path::new("r"), text).expect("a recipe");
+        let options = recipe
+            .bind
+            .resolve(&recipe.pieces, &character)
+            .expect("names occur");
+        bind::bind(&character, &options, None)
+    };
+    let of_mesh = |bound: &Bound, mesh: &str| {
+        let part = character
+            .parts
+            .iter()
+            .find(|part| part.mesh == mesh)
+            .expect("a mesh");
+        let vertices = character.surface.welded[part.raw.clone()].iter();
+        vertices
+            .map(|&v| bound.joints[v as usize])
+            .collect::<Vec<_>>()
+    };
+    let named = |name: &str| character.skeleton.find(name).expect("a joint");
+    let bound = resolve(
+        "[[pieces.rule]]\nkind = \"ride\"\njoint = \"head\"\nonly = { meshes = [\"cutter_belt\"] }\n\
+         [bind]\ncarry = [\"thumb_*\", \"jaw\"]\nwin = [\"root\"]\n\
+         [[bind.fix]]\njoints = [\"hips\"]\nonly = { meshes = [\"cutter_coat\"] }\n",
+    );
+    assert!(
+        of_mesh(&bound, "cutter_belt")
+            .iter()
+            .all(|&j| j == named("head"))
+    );
+    assert!(
+        of_mesh(&bound, "cutter_coat")
+            .iter()
+            .all(|&j| j == named("hips"))
+    );
+    assert!(bound.joints.iter().all(|&j| j != named("jaw")));
+    assert!(bound.idle[named("root").index()].is_none());
+    // By joint: what hangs mostly on the head, eyes and teeth, is left to bend.
+    let bound = resolve("[[pieces.rule]]\nkind = \"own\"\nonly = { joints = [\"head\"] }\n");
+    let eye = character
+        .parts
+        .iter()
+        .find(|part| part.mesh == "cutter_eye_l")
+        .expect("an eye");
+    let piece = bound.piece_of[character.surface.welded[eye.raw.start] as usize];
+    assert_eq!(bound.pieces[piece as usize].kind, Kind::Own);
 }

@@ -13,6 +13,7 @@ mod files;
 mod hard;
 mod inspect;
 mod layers;
+mod pieces;
 mod plain;
 mod properties;
 mod quadratic;

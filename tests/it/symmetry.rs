@@ -187,7 +187,7 @@ impl Doll {
     }
 }
 
-struct Silent;
+pub struct Silent;
 
 impl Watch for Silent {
     fn progress(&self, _: &str, _: Stage, _: usize, _: usize) {}
