@@ -18,7 +18,9 @@ yardstick=benches/yardstick/yardstick.py
 
 cargo build --release --locked --quiet
 "$python" "$yardstick" "$character" --write-poses sweep-blend "$work/fit.json" "$work/held.json" >/dev/null
-printf '[poses]\nheld_out = 0\n[[layer]]\nkind = "mush"\nrounds = 20\npull = 0.5\n' >"$work/recipe.toml"
+printf '[poses]\nheld_out = 0\n[[layer]]\nkind = "mush"\nrounds = 20\npull = 0.5\n\
+[fit]\nmend = false\nsymmetry = "off"\n[[pieces.rule]]\nkind = "own"\nonly = { meshes = ["*"] }\n' \
+    >"$work/recipe.toml"
 
 timed() { # NAME COMMAND...: appends seconds and KiB to NAME.times
     local name=$1

@@ -39,22 +39,25 @@ const COLUMNS: usize = 16;
 /// all say.
 const LEAST_AREA: f64 = 1e-3;
 
+/// A vertex's joints and weights.
+type Row = Vec<(JointId, f64)>;
+
 /// Smooth weights from the nearest bone of each vertex. A vertex without one gets joint 0; if the matrix
 /// is not definite after all, every vertex keeps its nearest.
 pub(super) fn heat(surface: &Surface, found: &[Option<Found>]) -> Weights {
-    let slots = |rows: &[Vec<(JointId, f64)>]| to_weights(rows);
-    let mut rows: Vec<Vec<(JointId, f64)>> = found
+    let mut rows: Vec<Row> = found
         .iter()
         .map(|own| vec![(own.map_or(JointId(0), |own| own.1), 1.0)])
         .collect();
     let system = System::new(surface, found);
-    let Some(solved) = system.solve(found) else {
-        return slots(&rows);
-    };
-    for (v, row) in solved {
-        rows[v] = row;
+    if let Some(solved) = system.solve(found) {
+        for (&v, row) in system.vertices.iter().zip(solved) {
+            if !row.is_empty() {
+                rows[v] = row;
+            }
+        }
     }
-    slots(&rows)
+    to_weights(&rows)
 }
 
 /// The linear system on the vertices that have a bone.
@@ -100,8 +103,8 @@ impl System {
         }
     }
 
-    /// The weights of each vertex, heaviest joints first.
-    fn solve(&self, found: &[Option<Found>]) -> Option<Vec<(usize, Vec<(JointId, f64)>)>> {
+    /// The weights of each of its vertices, heaviest joints first.
+    fn solve(&self, found: &[Option<Found>]) -> Option<Vec<Row>> {
         let n = self.vertices.len();
         let matrix = SparseColMat::<usize, f64>::try_new_from_triplets(n, n, &self.entries).ok()?;
         let factor = matrix.sp_cholesky(Side::Lower).ok()?;
@@ -113,7 +116,7 @@ impl System {
         let mut joints = nearest.clone();
         joints.sort_unstable();
         joints.dedup();
-        let mut rows: Vec<Vec<(JointId, f64)>> = vec![Vec::new(); n];
+        let mut rows: Vec<Row> = vec![Vec::new(); n];
         for some in joints.chunks(COLUMNS) {
             let heated = |k: usize, c: usize| {
                 if nearest[k] == some[c] {
@@ -134,8 +137,7 @@ impl System {
                 row.truncate(SLOTS);
             }
         }
-        let found = self.vertices.iter().copied().zip(rows);
-        Some(found.filter(|(_, row)| !row.is_empty()).collect())
+        Some(rows)
     }
 }
 
@@ -157,7 +159,7 @@ fn conductances(surface: &Surface) -> impl Iterator<Item = (usize, usize, f64)> 
     })
 }
 
-fn to_weights(rows: &[Vec<(JointId, f64)>]) -> Weights {
+fn to_weights(rows: &[Row]) -> Weights {
     let entries = rows
         .iter()
         .flat_map(|row| {

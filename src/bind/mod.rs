@@ -182,11 +182,11 @@ fn bind_classed(
     let mut smooth = None;
     if options.way == Way::Heat {
         let heat = heat::heat(surface, &near);
-        for v in 0..surface.len() {
+        for (v, near) in near.iter_mut().enumerate() {
             let fixed = options.fixed.iter().rev().find(|fixed| fixed.vertices[v]);
             let mut joints = heat.of(v).map(|entry| entry.0);
             let heaviest = joints.find(|joint| fixed.is_none_or(|f| f.joints[joint.index()]));
-            if let (Some(own), Some(joint)) = (&mut near[v], heaviest) {
+            if let (Some(own), Some(joint)) = (near, heaviest) {
                 own.1 = joint;
             }
         }

@@ -337,10 +337,9 @@ pub(super) fn follow(
             piece.joint = piece
                 .joint
                 .or_else(|| heaviest_vote(members.map(|(_, p)| (p.1, p.2)), body));
-            for v in 0..surface.len() {
-                if surface.piece_of[v] as usize == number {
-                    joints[v] = piece.joint;
-                }
+            let places = joints.iter_mut().zip(&surface.piece_of);
+            for (joint, _) in places.filter(|(_, of)| **of as usize == number) {
+                *joint = piece.joint;
             }
         }
     }

@@ -178,7 +178,7 @@ impl<'a> Territory<'a> {
     }
 
     /// The bone nearest to a point by way of a cell that it sees, and its distance.
-    pub fn from_cell(&self, point: Point3<f64>, cell: Cell) -> Option<(f64, usize)> {
+    pub fn by_way_of(&self, point: Point3<f64>, cell: Cell) -> Option<(f64, usize)> {
         let bone = self.bone(cell)?;
         let way = self.ways[cell as usize];
         Some((self.length_from(point, way.bone, way.bend), bone))
@@ -239,7 +239,7 @@ mod tests {
         let (mut worst, mut inside) = (0.0f64, 0);
         for cell in (0..volume.len() as Cell).filter(|&cell| volume.is_inside(cell)) {
             let middle = volume.middle(cell);
-            let (distance, _) = territory.from_cell(middle, cell).expect("a way");
+            let (distance, _) = territory.by_way_of(middle, cell).expect("a way");
             worst = worst.max((distance - exact(middle)).abs() / volume.step);
             inside += 1;
         }
@@ -315,7 +315,7 @@ mod tests {
             .cell_at(Point3::new(2.8, 0.76, 0.25))
             .expect("in the grid");
         let (distance, _) = territory
-            .from_cell(volume.middle(across), across)
+            .by_way_of(volume.middle(across), across)
             .expect("a way");
         assert!(
             distance > 4.0,

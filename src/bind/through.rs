@@ -69,7 +69,7 @@ fn ask(
     near.into_iter()
         .filter(seen)
         .take(ASKED)
-        .filter_map(|cell| territory.from_cell(point, cell))
+        .filter_map(|cell| territory.by_way_of(point, cell))
         .map(|(distance, bone)| (distance, bones[bone].joint))
         .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)))
 }

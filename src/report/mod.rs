@@ -353,6 +353,19 @@ impl<T> OnPoses<T> {
     }
 }
 
+impl MendReport {
+    /// Whether anything stood out.
+    pub fn found(&self) -> bool {
+        let counts = [
+            self.islands,
+            self.outliers,
+            self.torn_edges_fit,
+            self.torn_edges_held_out,
+        ];
+        counts.iter().any(|count| count.before > 0)
+    }
+}
+
 impl Report {
     /// A report of this program.
     pub fn new(characters: Vec<CharacterReport>) -> Self {

@@ -2,7 +2,10 @@
 
 use std::fmt::Write;
 
-use super::{CharacterReport, OnPoses, Percent, Plan, Report, SymmetryReport, influences, sizes};
+use super::{
+    BeforeAfter, CharacterReport, OnPoses, Percent, PieceKind, Plan, Report, SymmetryReport,
+    influences, sizes,
+};
 
 /// The whole report.
 pub fn table(report: &Report) -> String {
@@ -53,21 +56,52 @@ fn character(c: &CharacterReport) -> String {
         ));
     }
     if !c.fit.unidentified_joints.is_empty() {
-        let names = &c.fit.unidentified_joints;
-        let more = if names.len() > 6 {
-            format!(" and {} more", names.len() - 6)
-        } else {
-            String::new()
-        };
         line(format!(
-            "  joints that no pose tells apart from others: {}{more}",
-            names[..names.len().min(6)].join(", ")
+            "  joints that no pose tells apart from others: {}",
+            some_of(&c.fit.unidentified_joints)
+        ));
+    }
+    let of_kind = |kind| c.pieces.iter().filter(|piece| piece.kind == kind).count();
+    if c.pieces.len() > 1 {
+        line(format!(
+            "  pieces: {} own, {} ride on a joint, {} cling to what is beneath",
+            of_kind(PieceKind::Own),
+            of_kind(PieceKind::Ride),
+            of_kind(PieceKind::Cling)
+        ));
+    }
+    if !c.idle_joints.is_empty() {
+        let names: Vec<&String> = c.idle_joints.iter().map(|idle| &idle.joint).collect();
+        line(format!(
+            "  joints without a body of their own: {}",
+            some_of(&names)
+        ));
+    }
+    if let Some(mend) = c.mend.as_ref().filter(|mend| mend.found()) {
+        let pair = |pair: BeforeAfter| format!("{} -> {}", pair.before, pair.after);
+        line(format!(
+            "  mended {} vertices: islands {}, outliers {}, torn edges {}",
+            mend.vertices,
+            pair(mend.islands),
+            pair(mend.outliers),
+            pair(mend.torn_edges_fit)
         ));
     }
     for warning in &c.warnings {
         line(format!("  note: {warning}"));
     }
     out
+}
+
+/// The first few names, and how many more there are.
+fn some_of<T: AsRef<str>>(names: &[T]) -> String {
+    const SHOWN: usize = 6;
+    let shown: Vec<&str> = names.iter().take(SHOWN).map(AsRef::as_ref).collect();
+    let more = match names.len().saturating_sub(SHOWN) {
+        0 => String::new(),
+        more => format!(" and {more} more"),
+    };
+    format!("{}{more}", shown.join(", "))
 }
 
 fn symmetry(found: &SymmetryReport) -> String {

@@ -16,8 +16,8 @@ const ISLAND_WEIGHT: f32 = 0.05;
 /// a strap around the chest.
 const LARGEST_ISLAND: f64 = 0.5;
 
-/// The islands of each of the first `joints` joints, joint after joint: their vertices with more than
-/// [`ISLAND_WEIGHT`], in rising order.
+/// The islands of each of the first `joints` joints, joint after joint: their vertices with more than a
+/// twentieth of their weight on it, in rising order.
 pub fn islands(surface: &Surface, weights: &Weights, joints: usize) -> Vec<(JointId, Vec<u32>)> {
     // The vertices of each joint with their weights.
     let mut of_joint: Vec<Vec<(u32, f32)>> = vec![Vec::new(); joints];

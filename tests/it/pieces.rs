@@ -188,3 +188,26 @@ fn mending_leaves_no_more_than_it_found_and_little_error() {
         assert!(rms(&report) <= 1.02 * rms(&plain), "{}", path.display());
     }
 }
+
+#[test]
+fn bridges_join_pieces_that_nearly_touch() {
+    // Two strips of squares, a hundredth apart along their long side.
+    let strip = |y: f32| (0..6).flat_map(move |k| [[k as f32, y, 0.0], [k as f32, y + 1.0, 0.0]]);
+    let positions: Vec<[f32; 3]> = strip(0.0).chain(strip(1.01)).collect();
+    let triangles: Vec<[u32; 3]> = [0, 12]
+        .iter()
+        .flat_map(|&first| (0..5).map(move |k| first + 2 * k))
+        .flat_map(|a| [[a, a + 2, a + 1], [a + 1, a + 2, a + 3]])
+        .collect();
+    let surface = tanyard::rig::Surface::weld(&positions, &triangles);
+    let across = |surface: &tanyard::rig::Surface| {
+        let edges = surface.rings.edges();
+        edges
+            .filter(|&(a, b)| surface.piece_of[a] != surface.piece_of[b])
+            .count()
+    };
+    assert_eq!((surface.pieces, across(&surface)), (2, 0));
+    assert_eq!(across(&surface.bridged(0.02, &[true, true])), 6);
+    assert_eq!(across(&surface.bridged(0.005, &[true, true])), 0);
+    assert_eq!(across(&surface.bridged(0.02, &[true, false])), 0);
+}
