@@ -135,16 +135,7 @@ fn is_deep(shell: &Shell, point: Point3<f64>) -> bool {
 
 /// Whether any joint lies in the box of a shell.
 fn holds_joint(skeleton: &Skeleton, surface: &Surface, shell: &Shell) -> bool {
-    let corners = || {
-        shell
-            .triangles
-            .iter()
-            .flat_map(|&t| Shell::corners(surface, t))
-    };
-    let low = corners().fold(Vector3::repeat(f64::INFINITY), |low, p| low.inf(&p.coords));
-    let high = corners().fold(Vector3::repeat(f64::NEG_INFINITY), |high, p| {
-        high.sup(&p.coords)
-    });
+    let [low, high] = shell.bounds(surface);
     skeleton.ids().any(|id| {
         let at = skeleton.origin(id);
         (0..3).all(|i| low[i] <= at[i] && at[i] <= high[i])

@@ -90,6 +90,9 @@ const NEAR: f64 = 0.06;
 /// its length, both sides counted.
 const THIN: f64 = 0.35;
 
+/// Pieces that others may lie upon: a head of hair has thousands, and nothing lies upon those.
+const MOST_BENEATH: usize = 16;
+
 /// Vertices of a piece whose closeness is measured.
 const SAMPLES: usize = 400;
 
@@ -181,16 +184,9 @@ pub(super) fn classify(
         .collect();
     let mut kinds: Vec<Option<(Kind, Reason)>> = vec![None; surface.pieces];
     let mut distances = vec![None; surface.pieces];
+    // The largest pieces that bend by themselves, so far.
+    let mut larger: Vec<usize> = Vec::new();
     for &piece in &order {
-        let larger: Vec<usize> = order
-            .iter()
-            .copied()
-            .filter(|&p| {
-                p != piece
-                    && measures.is_larger(p, piece)
-                    && matches!(kinds[p], Some((Kind::Own, _)))
-            })
-            .collect();
         let distance = distance(surface, &measures.members[piece], &sights, &larger);
         distances[piece] = distance;
         let extent = measures.extent[piece];
@@ -215,6 +211,10 @@ pub(super) fn classify(
             }
             None => (Kind::Own, Reason::StandsOff),
         });
+        let is_own = matches!(kinds[piece], Some((Kind::Own, _)));
+        if is_own && larger.len() < MOST_BENEATH {
+            larger.push(piece);
+        }
     }
     let percent = |length: f64| {
         if diagonal > 0.0 {
@@ -328,19 +328,19 @@ pub(super) fn follow(
     for (&v, place) in others.iter().zip(&places) {
         joints[v as usize] = Some(place.1);
     }
-    for (number, piece) in pieces.iter_mut().enumerate() {
+    let mut votes: Vec<Vec<(JointId, f64)>> = vec![Vec::new(); pieces.len()];
+    for (&v, place) in others.iter().zip(&places) {
+        votes[surface.piece_of[v as usize] as usize].push((place.1, place.2));
+    }
+    for (piece, votes) in pieces.iter_mut().zip(votes) {
+        if piece.kind == Kind::Ride && piece.joint.is_none() {
+            piece.joint = heaviest_vote(votes, body);
+        }
+    }
+    for (joint, &piece) in joints.iter_mut().zip(&surface.piece_of) {
+        let piece = &pieces[piece as usize];
         if piece.kind == Kind::Ride {
-            let members = others
-                .iter()
-                .zip(&places)
-                .filter(|(v, _)| surface.piece_of[**v as usize] as usize == number);
-            piece.joint = piece
-                .joint
-                .or_else(|| heaviest_vote(members.map(|(_, p)| (p.1, p.2)), body));
-            let places = joints.iter_mut().zip(&surface.piece_of);
-            for (joint, _) in places.filter(|(_, of)| **of as usize == number) {
-                *joint = piece.joint;
-            }
+            *joint = piece.joint;
         }
     }
     let clings = |v: u32| pieces[surface.piece_of[v as usize] as usize].kind == Kind::Cling;
@@ -357,29 +357,36 @@ pub(super) fn ride_as_one(
     pieces: &mut [Piece],
     joints: &mut [JointId],
 ) {
-    for (number, piece) in pieces
-        .iter_mut()
-        .enumerate()
-        .filter(|(_, p)| p.kind == Kind::Ride)
-    {
-        let members: Vec<usize> = (0..surface.len())
-            .filter(|&v| surface.piece_of[v] as usize == number)
-            .collect();
-        let first = joints[members[0]];
-        let is_one = members.iter().all(|&v| joints[v] == first);
-        let joint = if is_one {
-            first
-        } else {
-            let joint = piece.joint.unwrap_or(first);
-            central(skeleton, mirror, joint).unwrap_or(joint)
-        };
-        piece.joint = Some(joint);
-        members.into_iter().for_each(|v| joints[v] = joint);
+    let mut split = vec![false; pieces.len()];
+    for (joint, &piece) in joints.iter().zip(&surface.piece_of) {
+        split[piece as usize] |= pieces[piece as usize].joint.is_some_and(|of| of != *joint);
+    }
+    for (piece, split) in pieces.iter_mut().zip(split) {
+        // A piece beside the plane whose partner leads moves as a whole, to the partner of its joint.
+        if split && piece.kind == Kind::Ride {
+            piece.joint = None;
+        }
+    }
+    for v in 0..joints.len() {
+        let piece = &mut pieces[surface.piece_of[v] as usize];
+        if piece.kind == Kind::Ride {
+            // The first vertex decides for all; on the plane they differ, and then none of a side is right.
+            let of = piece.joint.get_or_insert_with(|| {
+                let on_plane = mirror
+                    .vertex(v)
+                    .is_some_and(|partner| surface.piece_of[partner] == surface.piece_of[v]);
+                let middle = on_plane
+                    .then(|| central(skeleton, mirror, joints[v]))
+                    .flatten();
+                middle.unwrap_or(joints[v])
+            });
+            joints[v] = *of;
+        }
     }
 }
 
 /// The joint with most say among vertices, the nearer to what lies beneath the more.
-fn heaviest_vote(votes: impl Iterator<Item = (JointId, f64)>, body: &Body) -> Option<JointId> {
+fn heaviest_vote(votes: Vec<(JointId, f64)>, body: &Body) -> Option<JointId> {
     let soft = 0.01 * body.diagonal;
     let mut says: Vec<(JointId, f64)> = Vec::new();
     for (joint, distance) in votes {

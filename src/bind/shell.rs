@@ -38,11 +38,23 @@ const VOTERS: usize = 31;
 const OFF_SURFACE: f64 = 1e-4;
 
 impl Shell {
-    /// A corner's place.
+    /// The corners of one of its triangles, wound outward.
     pub fn corners(surface: &Surface, triangle: (usize, bool)) -> [Point3<f64>; 3] {
         let (number, flipped) = triangle;
         let [a, b, c] = surface.triangles[number].map(|v| surface.point(v as usize));
         if flipped { [a, c, b] } else { [a, b, c] }
+    }
+
+    /// The lowest and the highest corner of its box.
+    pub fn bounds(&self, surface: &Surface) -> [Vector3<f64>; 2] {
+        let corners = self
+            .triangles
+            .iter()
+            .flat_map(|&t| Self::corners(surface, t));
+        let nothing = [f64::INFINITY, f64::NEG_INFINITY].map(Vector3::repeat);
+        corners.fold(nothing, |[low, high], p| {
+            [low.inf(&p.coords), high.sup(&p.coords)]
+        })
     }
 }
 

@@ -35,6 +35,9 @@ pub(super) const MOST_CELLS: usize = 1 << 21;
 /// Fewer cells along the longest axis than this show no limb.
 const LEAST_CELLS_ALONG: f64 = 24.0;
 
+/// More cells along it cannot be had, nor are they needed.
+const MOST_CELLS_ALONG: f64 = 4096.0;
+
 /// The grid starts this far, in cells, before the box of the shell, by axis: no whole number, and not the
 /// same for any two, so that its planes miss what is modelled on planes of symmetry.
 const START: [f64; 3] = [1.377_193, 1.411_737, 1.293_571];
@@ -48,19 +51,12 @@ type Crossing = (f32, i8);
 impl Volume {
     /// Fills a grid with cells of about that width, wider if there would be too many.
     pub fn new(surface: &Surface, shell: &Shell, step: f64) -> Self {
-        let corners = || {
-            shell
-                .triangles
-                .iter()
-                .flat_map(|&t| Shell::corners(surface, t))
-        };
-        let low = corners().fold(Vector3::repeat(f64::INFINITY), |low, p| low.inf(&p.coords));
-        let high = corners().fold(Vector3::repeat(f64::NEG_INFINITY), |high, p| {
-            high.sup(&p.coords)
-        });
+        let [low, high] = shell.bounds(surface);
         let span = high - low;
         let cells = |step: f64| span.map(|x| x / step + 4.0).product();
-        let mut step = step.min(span.max() / LEAST_CELLS_ALONG);
+        let mut step = step
+            .max(span.max() / MOST_CELLS_ALONG)
+            .min(span.max() / LEAST_CELLS_ALONG);
         while cells(step) > MOST_CELLS as f64 {
             step *= 1.05;
         }
