@@ -357,11 +357,17 @@ fn bound_base(
     let bound = bind::bind(character, &options, mirror);
     let (base, way) = match (settings.base, &character.weights) {
         (Base::Rigid, _) => (Weights::rigid(&bound.joints), options.way.describe()),
-        (Base::File, Some(weights)) => (bound.beside(weights), "the file's own weights"),
+        (Base::File, Some(weights)) => (
+            bound.beside(&character.surface, weights),
+            "the file's own weights",
+        ),
         (Base::File, None) => return Err(needs_weights("bind.base = \"file\"")),
         (Base::Heat, _) => {
             // The recipe's check holds the way to heat, which gives smooth weights.
-            let smooth = bound.smooth.as_ref().map(|smooth| bound.beside(smooth));
+            let smooth = bound
+                .smooth
+                .as_ref()
+                .map(|smooth| bound.beside(&character.surface, smooth));
             let rigid = || Weights::rigid(&bound.joints);
             (
                 smooth.unwrap_or_else(rigid),

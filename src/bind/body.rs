@@ -75,11 +75,7 @@ impl Body {
 
     /// Whether a point lies inside any shell.
     pub fn is_inside(&self, point: Point3<f64>) -> bool {
-        self.volumes().any(|volume| {
-            volume
-                .cell_at(point)
-                .is_some_and(|cell| volume.is_inside(cell))
-        })
+        self.volumes().any(|volume| volume.holds(point))
     }
 
     /// Whether the end of a limb has flesh: it lies well within a shell that its parent lies in too (a hand
@@ -91,15 +87,10 @@ impl Body {
         parent: Option<Point3<f64>>,
         may_be_shallow: bool,
     ) -> bool {
-        let holds = |volume: &Volume, point| {
-            volume
-                .cell_at(point)
-                .is_some_and(|cell| volume.is_inside(cell))
-        };
         let parent = parent.filter(|&parent| self.is_inside(parent));
         self.fleshes.iter().any(|flesh| {
-            holds(&flesh.volume, end)
-                && parent.is_none_or(|parent| holds(&flesh.volume, parent))
+            flesh.volume.holds(end)
+                && parent.is_none_or(|parent| flesh.volume.holds(parent))
                 && (may_be_shallow || is_deep(&flesh.shell, end))
         }) || self.sight.closest(end).is_some_and(|closest| {
             self.open[closest.triangle] && closest.distance <= ON_CLOTH * self.diagonal
@@ -110,12 +101,7 @@ impl Body {
     /// of all shells.
     pub fn depth(&self, from: Point3<f64>, way: Vector3<f64>) -> f64 {
         let depth = |volume: &Volume| {
-            let inside = |k: &usize| {
-                let point = from + way * (volume.step * *k as f64);
-                volume
-                    .cell_at(point)
-                    .is_some_and(|cell| volume.is_inside(cell))
-            };
+            let inside = |k: &usize| volume.holds(from + way * (volume.step * *k as f64));
             let steps = (0..).take_while(inside).last().unwrap_or(0);
             volume.step * steps as f64
         };

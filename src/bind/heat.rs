@@ -17,7 +17,6 @@
 use faer::linalg::solvers::Solve;
 use faer::sparse::{SparseColMat, Triplet};
 use faer::{Mat, Side};
-use nalgebra::Vector3;
 
 use super::through::Found;
 use crate::rig::{JointId, Surface, Weights};
@@ -143,7 +142,7 @@ impl System {
 
 /// Half the sum of the cotangents that face each edge, triangle by triangle; negative ones as zero.
 fn conductances(surface: &Surface) -> impl Iterator<Item = (usize, usize, f64)> + '_ {
-    let place = |v: u32| Vector3::from(surface.positions[v as usize].map(f64::from));
+    let place = |v: u32| surface.point(v as usize);
     surface.triangles.iter().flat_map(move |corners| {
         (0..3).map(move |k| {
             let [apex, a, b] = [corners[k], corners[(k + 1) % 3], corners[(k + 2) % 3]];

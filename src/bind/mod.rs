@@ -98,8 +98,6 @@ pub struct Bound {
     pub idle: Vec<Option<Idle>>,
     /// What each piece does.
     pub pieces: Vec<Piece>,
-    /// For each welded vertex its piece.
-    pub piece_of: Vec<u32>,
     /// What vertices of clinging pieces follow, by vertex.
     pub clings: Vec<Cling>,
     /// Bytes that it took at most while it worked.
@@ -221,7 +219,6 @@ fn bind_classed(
         joints,
         idle,
         pieces,
-        piece_of: surface.piece_of.clone(),
         clings,
         working_bytes: body.volumes().map(territory::working_bytes).sum(),
         smooth,
@@ -230,10 +227,10 @@ fn bind_classed(
 
 impl Bound {
     /// Smooth weights on the pieces that bend by themselves, beside one joint a vertex on the others.
-    pub fn beside(&self, smooth: &Weights) -> Weights {
+    pub fn beside(&self, surface: &Surface, smooth: &Weights) -> Weights {
         let slots = smooth.slots();
         let entries = (0..smooth.len()).flat_map(|v| {
-            let bends = self.pieces[self.piece_of[v] as usize].kind == Kind::Own;
+            let bends = self.pieces[surface.piece_of[v] as usize].kind == Kind::Own;
             let mut row = vec![(JointId(0), 0.0); slots];
             if bends {
                 row.iter_mut()

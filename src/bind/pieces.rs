@@ -129,19 +129,11 @@ impl Measures {
             members,
         }
     }
-
-    /// Whether piece `a` is larger than `b`; of equals the first is.
-    fn is_larger(&self, a: usize, b: usize) -> bool {
-        self.area[a]
-            .total_cmp(&self.area[b])
-            .then(b.cmp(&a))
-            .is_gt()
-    }
 }
 
 /// The diagonal of a piece's box, and its spread along its principal axes, in rising order.
 fn shape(surface: &Surface, members: &[u32]) -> (f64, [f64; 3]) {
-    let place = |v: u32| Vector3::from(surface.positions[v as usize].map(f64::from));
+    let place = |v: u32| surface.point(v as usize).coords;
     let first = place(members[0]);
     let low = members.iter().fold(first, |low, &v| low.inf(&place(v)));
     let high = members.iter().fold(first, |high, &v| high.sup(&place(v)));
@@ -165,23 +157,20 @@ pub(super) fn classify(
 ) -> Vec<Piece> {
     let diagonal = surface.diagonal();
     let mut order: Vec<usize> = (0..surface.pieces).collect();
-    order.sort_by(|&a, &b| {
-        if measures.is_larger(a, b) {
-            std::cmp::Ordering::Less
-        } else {
-            std::cmp::Ordering::Greater
-        }
-    });
+    let area = |piece: usize| measures.area[piece];
+    order.sort_by(|&a, &b| area(b).total_cmp(&area(a)).then(a.cmp(&b)));
     let sights = sights(surface);
-    // For each joint the largest piece that it lies inside.
-    let holder: Vec<Option<usize>> = skeleton
-        .ids()
-        .map(|id| {
-            let at = Point3::from(skeleton.origin(id));
-            let inside = |&&piece: &&usize| sights[piece].inside(at);
-            order.iter().find(inside).copied()
-        })
-        .collect();
+    // For each piece the joints inside it, and those among them that lie inside no larger piece.
+    let mut inside = vec![0usize; surface.pieces];
+    let mut held = vec![0usize; surface.pieces];
+    for id in skeleton.ids() {
+        let at = Point3::from(skeleton.origin(id));
+        let holders = order.iter().copied().filter(|&p| sights[p].inside(at));
+        for (place, piece) in holders.enumerate() {
+            inside[piece] += 1;
+            held[piece] += usize::from(place == 0);
+        }
+    }
     let mut kinds: Vec<Option<(Kind, Reason)>> = vec![None; surface.pieces];
     let mut distances = vec![None; surface.pieces];
     // The largest pieces that bend by themselves, so far.
@@ -191,19 +180,14 @@ pub(super) fn classify(
         distances[piece] = distance;
         let extent = measures.extent[piece];
         let small = extent <= SMALL * diagonal && measures.compact[piece];
-        let joints = holder.iter().filter(|&&h| h == Some(piece)).count();
-        let inside = skeleton
-            .ids()
-            .filter(|&id| sights[piece].inside(Point3::from(skeleton.origin(id))))
-            .count();
         let close = |limit: f64| distance.is_some_and(|d| d <= limit * diagonal);
         let thin = measures.area[piece] <= THIN * extent * extent;
         kinds[piece] = Some(match forced[piece] {
             Some(kind) => (kind, Reason::Recipe),
             None if larger.is_empty() => (Kind::Own, Reason::Largest),
-            None if small && inside == 1 => (Kind::Ride, Reason::SmallAroundJoint),
-            None if small && joints == 0 => (Kind::Ride, Reason::Small),
-            None if joints > 0 => (Kind::Own, Reason::HoldsJoints),
+            None if small && inside[piece] == 1 => (Kind::Ride, Reason::SmallAroundJoint),
+            None if small && held[piece] == 0 => (Kind::Ride, Reason::Small),
+            None if held[piece] > 0 => (Kind::Own, Reason::HoldsJoints),
             None if close(CLOSE) => (Kind::Cling, Reason::Close),
             None if thin && close(NEAR) => (Kind::Cling, Reason::ThinAndNear),
             None if extent <= SOLID * diagonal && measures.solid[piece] => {
@@ -325,11 +309,9 @@ pub(super) fn follow(
             )
         })
         .collect();
-    for (&v, place) in others.iter().zip(&places) {
-        joints[v as usize] = Some(place.1);
-    }
     let mut votes: Vec<Vec<(JointId, f64)>> = vec![Vec::new(); pieces.len()];
     for (&v, place) in others.iter().zip(&places) {
+        joints[v as usize] = Some(place.1);
         votes[surface.piece_of[v as usize] as usize].push((place.1, place.2));
     }
     for (piece, votes) in pieces.iter_mut().zip(votes) {

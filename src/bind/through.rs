@@ -78,14 +78,10 @@ fn ask(
 fn spread(surface: &Surface, found: &mut [Option<Found>]) {
     let mut waiting = BinaryHeap::new();
     let offer = |v: usize, (distance, joint): Found, waiting: &mut BinaryHeap<_>| {
-        let p = surface.positions[v];
         for &n in surface.rings.of(v) {
-            let q = surface.positions[n as usize];
-            let squared: f64 = (0..3)
-                .map(|i| (f64::from(p[i]) - f64::from(q[i])).powi(2))
-                .sum();
+            let farther = distance + (surface.point(v) - surface.point(n as usize)).norm();
             // Bits of positive numbers rise with them.
-            waiting.push(Reverse(((distance + squared.sqrt()).to_bits(), joint, n)));
+            waiting.push(Reverse((farther.to_bits(), joint, n)));
         }
     };
     for v in 0..found.len() {

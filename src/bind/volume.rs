@@ -172,6 +172,11 @@ impl Volume {
         self.cells[cell as usize] & INSIDE != 0
     }
 
+    /// Whether a point lies in an inside cell.
+    pub fn holds(&self, point: Point3<f64>) -> bool {
+        self.cell_at(point).is_some_and(|cell| self.is_inside(cell))
+    }
+
     /// The middle of a cell.
     pub fn middle(&self, cell: Cell) -> Point3<f64> {
         let at = self.place(cell).map(|k| k as f64 + 0.5);

@@ -10,7 +10,7 @@ use super::mend::Mended;
 pub(super) fn pieces(character: &Character, bound: &Bound) -> Vec<PieceReport> {
     let mut first: Vec<Option<usize>> = vec![None; bound.pieces.len()];
     for (raw, &v) in character.surface.welded.iter().enumerate() {
-        first[bound.piece_of[v as usize] as usize].get_or_insert(raw);
+        first[character.surface.piece_of[v as usize] as usize].get_or_insert(raw);
     }
     let name = |joint| character.skeleton.joint(joint).name.clone();
     let pieces = bound.pieces.iter().zip(first).enumerate();

@@ -215,7 +215,7 @@ fn through_never_binds_across_a_gap() {
         let skeleton = &character.skeleton;
         let name = |id: JointId| skeleton.joint(id).name.clone();
         // Pieces that follow have the joint of what is beneath them: a strap may lie between arm and flank.
-        let own = |v: usize| found.pieces[found.piece_of[v] as usize].kind == Kind::Own;
+        let own = |v: usize| found.pieces[character.surface.piece_of[v] as usize].kind == Kind::Own;
         let across: Vec<(String, String)> = (0..right.len())
             .filter(|&v| own(v) && steps(skeleton, right[v], found.joints[v]) > 3)
             .map(|v| (name(right[v]), name(found.joints[v])))
@@ -233,7 +233,7 @@ fn gear_is_classed_by_what_it_is() {
     let character = only_character(&path.expect("a demo"));
     let found = bound(&character, Way::Through);
     for part in &character.parts {
-        let piece = found.piece_of[character.surface.welded[part.raw.start] as usize];
+        let piece = character.surface.piece_of[character.surface.welded[part.raw.start] as usize];
         let kind = found.pieces[piece as usize].kind;
         let expected = match part.mesh.as_str() {
             "cutter_body" | "cutter_coat" => Kind::Own,
@@ -300,6 +300,6 @@ fn rules_overrule() {
         .iter()
         .find(|part| part.mesh == "cutter_eye_l")
         .expect("an eye");
-    let piece = bound.piece_of[character.surface.welded[eye.raw.start] as usize];
+    let piece = character.surface.piece_of[character.surface.welded[eye.raw.start] as usize];
     assert_eq!(bound.pieces[piece as usize].kind, Kind::Own);
 }

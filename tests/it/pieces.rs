@@ -83,7 +83,7 @@ fn straps_stay_on_the_body_and_buckles_keep_their_shape() {
             .map(|p| poses.get(p).into_owned())
             .collect();
         let (mut farthest, mut squares, mut count, mut stretched) = (0.0f64, 0.0, 0usize, 0.0f64);
-        let kind = |v: usize| bound.pieces[bound.piece_of[v] as usize].kind;
+        let kind = |v: usize| bound.pieces[source.surface.piece_of[v] as usize].kind;
         for some in poses.chunks(tanyard::rig::LANES) {
             let block = Block::new(&source.skeleton, &some.iter().collect::<Vec<_>>(), centre);
             for cling in &bound.clings {
