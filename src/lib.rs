@@ -22,6 +22,7 @@ pub mod error;
 pub mod fit;
 pub mod inspect;
 pub mod job;
+pub mod limits;
 pub mod measure;
 pub mod memory;
 pub mod pose;

@@ -12,6 +12,7 @@ use crate::deform::{
     Border, LayerKind, LayerOptions, MOST_ROUNDS, MushOptions, RelaxOptions, rounds_for_radius,
 };
 use crate::error::{Error, Fault};
+use crate::limits::Limits;
 use crate::pose::{self, matcher};
 use crate::rig::{Axis, Character, JointId, Selection};
 
@@ -35,6 +36,8 @@ pub struct Recipe {
     pub fit: FitSettings,
     /// `[write]`
     pub write: WriteSettings,
+    /// `[limits]`
+    pub limits: Limits,
 }
 
 impl Default for Recipe {
@@ -46,6 +49,7 @@ impl Default for Recipe {
             layer: default_layers(),
             fit: FitSettings::default(),
             write: WriteSettings::default(),
+            limits: Limits::default(),
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use super::surface_report;
+use super::work::surface_report;
 use crate::asset::{self, Document};
 use crate::error::{Error, Fault};
 use crate::inspect::{self, Limit, Skin};

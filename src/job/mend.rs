@@ -1,6 +1,7 @@
 //! Mending: what stands out after the fit is solved again within its neighbourhood.
 
-use super::{Stage, Watch, Work};
+use super::work::Work;
+use super::{Stage, Watch};
 use crate::bind::Kind;
 use crate::error::Error;
 use crate::fit::{Solver, Stray};

@@ -18,15 +18,18 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("measure", &["rig"]),
     ("inspect", &["rig"]),
     ("report", &["inspect", "measure", "units"]),
+    ("limits", &["inspect", "report"]),
     (
         "recipe",
-        &["asset", "bind", "deform", "fit", "pose", "rig", "error"],
+        &[
+            "asset", "bind", "deform", "fit", "limits", "pose", "rig", "error",
+        ],
     ),
     (
         "job",
         &[
-            "asset", "bind", "deform", "error", "fit", "inspect", "measure", "memory", "pose",
-            "recipe", "report", "rig",
+            "asset", "bind", "deform", "error", "fit", "inspect", "limits", "measure", "memory",
+            "pose", "recipe", "report", "rig",
         ],
     ),
     (

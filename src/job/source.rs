@@ -1,0 +1,266 @@
+//! A file that was read, and how each of its skins is made ready.
+
+use std::time::Instant;
+
+use super::Request;
+use super::work::Work;
+use crate::asset::{self, Document, Loaded};
+use crate::bind::{self, Bound, Kind, Way};
+use crate::deform::Stack;
+use crate::error::{Error, Fault, read_text};
+use crate::fit::{self, Candidates};
+use crate::pose;
+use crate::recipe::{Base, Symmetry};
+use crate::rig::{Character, Clip, Mirror, Pose, PoseSequence, Weights};
+
+/// Candidates below this share of a vertex are no candidates: such a weight would be pruned.
+const LEAST_CANDIDATE_MASS: f32 = 1e-4;
+
+/// Sizes whose squares stay far from the limits of f32.
+const SIZES: std::ops::RangeInclusive<f64> = 1e-9..=1e9;
+
+/// A file that was read.
+pub(super) struct Source {
+    pub document: Document,
+    pub loaded: Vec<Loaded>,
+    pub file_bytes: u64,
+    /// For each skin the poses that a pose file gives it.
+    given: Option<Vec<Vec<Pose>>>,
+}
+
+impl Source {
+    pub(super) fn open(request: &Request) -> Result<Self, Error> {
+        let file_bytes = asset::reading_bytes(&request.input);
+        // Before anything is read: text with many small values takes far more than its length.
+        if let Some(allowed) = request.memory.filter(|&allowed| allowed < file_bytes) {
+            return Err(Error::Memory {
+                path: request.input.clone(),
+                needed: file_bytes,
+                allowed,
+            });
+        }
+        let document = Document::open(&request.input)?;
+        let loaded = asset::characters(&document, request.skeleton.as_deref())?;
+        let given = match &request.poses {
+            Some(path) => {
+                let text = read_text(path, "pose file")?;
+                let skeletons: Vec<_> = loaded.iter().map(|l| &l.character.skeleton).collect();
+                Some(pose::file::parse(path, &text, &skeletons)?)
+            }
+            None => None,
+        };
+        Ok(Self {
+            document,
+            loaded,
+            file_bytes,
+            given,
+        })
+    }
+
+    /// Binds, compiles the stack, makes poses and candidates: all that is cheap.
+    pub(super) fn prepare(&self, request: &Request, index: usize) -> Result<Work<'_>, Error> {
+        let clock = Instant::now();
+        let loaded = &self.loaded[index];
+        let character = &loaded.character;
+        let mut warnings = [&loaded.notes[..], &loaded.skin_notes[..]].concat();
+        let diagonal = character.surface.diagonal();
+        if !SIZES.contains(&diagonal) {
+            let expected = format!(
+                "a character between {:e} and {:e} units across",
+                SIZES.start(),
+                SIZES.end()
+            );
+            return Err(Fault::new(
+                &request.input,
+                &character.name,
+                expected,
+                format!("{diagonal:e}"),
+            )
+            .remedy("check its positions for strays, and its scale")
+            .into());
+        }
+        let symmetry = request.recipe.fit.symmetry;
+        let mut mirror = match symmetry {
+            Symmetry::Off => None,
+            _ => Mirror::find(&character.skeleton, &character.surface, symmetry.axis()),
+        };
+        warnings.extend(symmetry_notes(character, symmetry, mirror.as_ref()));
+        let BoundBase { bound, base, way } = bound_base(request, character, mirror.as_ref())?;
+        let layers = request
+            .recipe
+            .layer
+            .iter()
+            .enumerate()
+            .map(|(place, layer)| {
+                layer.resolve(character, &bound.joints).map_err(|reason| {
+                    unknown_name(request, &format!("layer[{place}].only"), reason)
+                })
+            })
+            .collect::<Result<Vec<_>, _>>()?;
+        let described = request
+            .recipe
+            .layer
+            .iter()
+            .zip(&layers)
+            .map(|(settings, layer)| settings.describe(layer));
+        let layer_lines = described.collect();
+        let (clips, notes) = self.clips(index)?;
+        warnings.extend(notes);
+        let mut poses = pose::pose_set(&character.skeleton, &base, &clips, &request.recipe.poses);
+        if let Some(given) = &self.given {
+            poses.fit = given[index].clone().into();
+        }
+        if !character.skeleton.moves_rigidly() {
+            warnings.push(
+                "a joint stands under a scale that differs by axis: turning it shears, and vertices at the edge of \
+                 a layer's reach may crease in the reference"
+                    .to_owned(),
+            );
+        }
+        let bends = &poses.bends;
+        if !bends.contains(&true) {
+            warnings
+                .push("no joint bends this surface: every vertex keeps its one joint".to_owned());
+        } else if !poses
+            .fit
+            .iter()
+            .any(|pose| pose.rotations.iter().any(|(id, _)| bends[id.index()]))
+        {
+            // Weights from no information would look like a result.
+            let file = request.poses.as_ref().unwrap_or(&request.input);
+            let fault = Fault::new(file, "", "at least one pose that bends the surface", "none")
+                .remedy("check [poses] of the recipe, or the pose file");
+            return Err(Error::Setting(vec![fault]));
+        }
+        let apart = (request.recipe.bind.apart(character))
+            .map_err(|(part, reason)| unknown_name(request, &part, reason))?;
+        let bridge = request.recipe.pieces.bridge / 100.0 * diagonal;
+        let bridged = (bridge > 0.0).then(|| {
+            let joins = bound.pieces.iter().map(|piece| piece.kind == Kind::Own);
+            character
+                .surface
+                .bridged(bridge, &joins.collect::<Vec<_>>())
+        });
+        let surface = bridged.as_ref().unwrap_or(&character.surface);
+        let stack = Stack::new(surface, base, request.recipe.bind.skinning, &layers)
+            .clinging(&character.surface, &bound.clings)
+            .keeping_apart(&apart);
+        let row = |v: usize| stack.spread().of(v);
+        let candidates = match &mut mirror {
+            Some(mirror) => fit::symmetric_candidates(row, LEAST_CANDIDATE_MASS, mirror),
+            None => Candidates::new((0..character.surface.len()).map(row), LEAST_CANDIDATE_MASS),
+        };
+        Ok(Work {
+            loaded,
+            bound,
+            stack,
+            mirror,
+            symmetry,
+            candidates,
+            poses,
+            bind: way,
+            layers: layer_lines,
+            warnings,
+            prepare_s: clock.elapsed().as_secs_f64(),
+        })
+    }
+
+    fn clips(&self, index: usize) -> Result<(Vec<Clip>, Vec<String>), Error> {
+        let skeleton = &self.loaded[index].character.skeleton;
+        asset::clips(&self.document, skeleton, pose::CLIP_FRAMES_PER_SECOND)
+    }
+}
+
+/// A part of the recipe that names nothing in the file.
+fn unknown_name(request: &Request, part: &str, reason: String) -> Error {
+    let expected = "names that occur in the file";
+    let fault = Fault::new(&request.input, format!("recipe {part}"), expected, reason);
+    Error::Setting(vec![fault])
+}
+
+/// A bind and the weights that the layers start from.
+struct BoundBase {
+    bound: Bound,
+    base: Weights,
+    /// One line about how they came about.
+    way: String,
+}
+
+/// Binds a character as the recipe asks.
+fn bound_base(
+    request: &Request,
+    character: &Character,
+    mirror: Option<&Mirror>,
+) -> Result<BoundBase, Error> {
+    let settings = &request.recipe.bind;
+    let needs_weights = |part: &str| {
+        let expected = "a file with skin weights";
+        let fault = Fault::new(
+            &request.input,
+            format!("recipe {part}"),
+            expected,
+            "one without",
+        );
+        Error::Setting(vec![fault.remedy("use way = \"through\", or leave it out")])
+    };
+    let options = settings
+        .resolve(&request.recipe.pieces, character)
+        .map_err(|(part, reason)| unknown_name(request, &part, reason))?;
+    if options.way == Way::Keep && character.weights.is_none() {
+        return Err(needs_weights("bind.way = \"keep\""));
+    }
+    let bound = bind::bind(character, &options, mirror);
+    let (base, way) = match (settings.base, &character.weights) {
+        (Base::Rigid, _) => (Weights::rigid(&bound.joints), options.way.describe()),
+        (Base::File, Some(weights)) => (
+            bound.beside(&character.surface, weights),
+            "the file's own weights",
+        ),
+        (Base::File, None) => return Err(needs_weights("bind.base = \"file\"")),
+        (Base::Heat, _) => {
+            // The recipe's check holds the way to heat, which gives smooth weights.
+            let smooth = bound
+                .smooth
+                .as_ref()
+                .map(|smooth| bound.beside(&character.surface, smooth));
+            let rigid = || Weights::rigid(&bound.joints);
+            (
+                smooth.unwrap_or_else(rigid),
+                "the smooth weights of bone heat",
+            )
+        }
+    };
+    Ok(BoundBase {
+        way: way.to_owned(),
+        base,
+        bound,
+    })
+}
+
+/// What the user should know of left and right.
+fn symmetry_notes(
+    character: &Character,
+    symmetry: Symmetry,
+    mirror: Option<&Mirror>,
+) -> Vec<String> {
+    let mut notes = Vec::new();
+    match mirror {
+        None if symmetry.axis().is_some() => notes.push(format!(
+            "no two vertices are partners across {}: the fit does without symmetry",
+            symmetry.name()
+        )),
+        Some(mirror) if !mirror.misnamed.is_empty() => {
+            let names = mirror.misnamed.iter().take(6);
+            let names: Vec<&str> = names
+                .map(|&id| character.skeleton.joint(id).name.as_str())
+                .collect();
+            notes.push(format!(
+                "the names of {} joints pair them otherwise than their places do, and the places are followed: {}",
+                mirror.misnamed.len(),
+                names.join(", ")
+            ));
+        }
+        _ => {}
+    }
+    notes
+}

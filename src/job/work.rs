@@ -1,0 +1,463 @@
+//! One skin, ready to fit: poses stream through the layers into weights, and through both into figures.
+
+use std::ops::ControlFlow;
+use std::path::Path;
+use std::time::Instant;
+
+use super::mend::Mended;
+use super::{Request, Stage, Watch, describe};
+use crate::asset::Loaded;
+use crate::bind::Bound;
+use crate::deform::{Spread, Stack, Stream};
+use crate::error::{Error, Fault};
+use crate::fit::{self, Candidates, Fitted, Gram, Solver, Unidentified};
+use crate::measure::{Figures, Tallies, mirror_error};
+use crate::memory;
+use crate::pose::{PoseSet, Poses};
+use crate::recipe::Symmetry;
+use crate::report::{
+    CharacterReport, Errors, FitReport, OnPoses, Percent, Plan, PosesReport, SkeletonReport,
+    Status, SurfaceReport, SymmetryReport, Timings, Units, UnpairedPiece, WorstVertex,
+};
+use crate::rig::{Character, JointId, Mirror, PoseSequence, Weights};
+
+/// Worst vertices in a report.
+const WORST_VERTICES: usize = 10;
+
+/// One skin, ready to fit.
+pub(super) struct Work<'a> {
+    pub loaded: &'a Loaded,
+    pub bound: Bound,
+    pub stack: Stack,
+    /// Left and right; partners only of vertices that the fit makes alike.
+    pub mirror: Option<Mirror>,
+    pub symmetry: Symmetry,
+    pub candidates: Candidates,
+    pub poses: PoseSet,
+    pub bind: String,
+    pub layers: Vec<String>,
+    pub warnings: Vec<String>,
+    pub prepare_s: f64,
+}
+
+/// A fit with what the report says of it.
+pub(super) struct Bake {
+    fitted: Fitted,
+    mend: Option<Mended>,
+    unidentified: Unidentified,
+    gather_s: f64,
+    solve_s: f64,
+}
+
+/// A finished skin.
+pub(super) struct Baked {
+    pub weights: Weights,
+    pub report: CharacterReport,
+}
+
+impl Work<'_> {
+    pub(super) fn character(&self) -> &Character {
+        &self.loaded.character
+    }
+
+    /// Blocks to evaluate side by side: one a thread, fewer if memory is short.
+    pub(super) fn width_within(&self, request: &Request, file_bytes: u64) -> Result<usize, Error> {
+        let widest = rayon::current_num_threads();
+        let Some(allowed) = request.memory else {
+            return Ok(widest);
+        };
+        (1..=widest)
+            .rev()
+            .find(|&width| self.memory_needed(width, file_bytes) <= allowed)
+            .ok_or_else(|| Error::Memory {
+                path: request.input.clone(),
+                needed: self.memory_needed(1, file_bytes),
+                allowed,
+            })
+    }
+
+    /// An upper estimate of the process's peak, in bytes; a test holds it against the peak.
+    fn memory_needed(&self, width: usize, file_bytes: u64) -> u64 {
+        let surface = &self.character().surface;
+        let (vertices, raw) = (surface.len(), surface.welded.len());
+        let stack = self.stack.bytes();
+        let spread = vertices * Spread::BYTES_PER_VERTEX;
+        let character =
+            200 * raw + 150 * vertices + 4 * surface.rings.entries() + 12 * surface.triangles.len();
+        let joints = self.character().skeleton.joints().len();
+        let block = self.stack.working_bytes(vertices, joints);
+        let tallies = 2 * Tallies::bytes(vertices, 4, width);
+        let poses = self.poses.fit.bytes() + self.poses.held_out.bytes();
+        let fit = Gram::bytes(&self.candidates)
+            + 2 * self.candidates.entries()
+            + vertices * fit::WORKING_BYTES_PER_VERTEX;
+        let mirror = size_of::<u32>() * vertices;
+        let total = character + stack + spread + fit + poses + tallies + mirror + width * block;
+        memory::PROGRAM_BYTES + total as u64 + file_bytes
+    }
+
+    pub(super) fn plan(&self, width: usize, file_bytes: u64) -> Plan {
+        Plan {
+            name: self.character().name.clone(),
+            bind: self.bind.clone(),
+            layers: self.layers.clone(),
+            surface: surface_report(self.character()),
+            joints: self.character().skeleton.joints().len(),
+            poses: self.poses_report(),
+            symmetry: self.symmetry_report(None),
+            memory_bytes: self.memory_needed(width, file_bytes),
+            warnings: self.warnings.clone(),
+        }
+    }
+
+    fn poses_report(&self) -> PosesReport {
+        PosesReport {
+            fit: self.poses.fit.len(),
+            held_out: self.poses.held_out.len(),
+        }
+    }
+
+    /// What is symmetric, and how exactly the weights are, if there are any yet.
+    fn symmetry_report(&self, weights: Option<&Weights>) -> SymmetryReport {
+        let asked = self.symmetry.name().to_owned();
+        let Some(mirror) = &self.mirror else {
+            return SymmetryReport {
+                asked,
+                ..SymmetryReport::default()
+            };
+        };
+        let character = self.character();
+        let (mut paired, mut plane) = (0, 0);
+        let mut alone = vec![0; character.surface.pieces];
+        for v in 0..character.surface.len() {
+            match mirror.vertex(v) {
+                Some(partner) if partner == v => plane += 1,
+                Some(_) => paired += 1,
+                None => alone[character.surface.piece_of[v] as usize] += 1,
+            }
+        }
+        let name = |id: JointId| character.skeleton.joint(id).name.clone();
+        let joints = character.skeleton.ids();
+        SymmetryReport {
+            asked,
+            axis: Some(mirror.axis.name().to_owned()),
+            position_units: Some(mirror.at * character.scene_scale),
+            paired_vertices: Some(paired),
+            plane_vertices: Some(plane),
+            unpaired_vertices: Some(alone.iter().sum()),
+            unpaired_pieces: alone
+                .into_iter()
+                .enumerate()
+                .filter(|&(_, vertices)| vertices > 0)
+                .map(|(piece, vertices)| UnpairedPiece { piece, vertices })
+                .collect(),
+            unpaired_joints: joints
+                .filter(|&id| mirror.joint(id).is_none())
+                .map(name)
+                .collect(),
+            misnamed_joints: mirror.misnamed.iter().map(|&id| name(id)).collect(),
+            mirror_error: weights.map(|weights| mirror_error(weights, mirror)),
+        }
+    }
+
+    /// Streams the poses into Gram matrices and solves.
+    pub(super) fn fit(
+        &self,
+        request: &Request,
+        width: usize,
+        watch: &dyn Watch,
+    ) -> Result<Bake, Error> {
+        let clock = Instant::now();
+        let character = self.character();
+        let mut gram = Gram::new(self.candidates.clone(), character.surface.diagonal());
+        self.stream(&self.poses.fit, width, Stage::Gather, watch, |shapes| {
+            gram.add(self.stack.rest(), shapes);
+        })?;
+        gram.count(self.poses.fit.iter().map(|pose| pose.weight).sum());
+        let gather_s = clock.elapsed().as_secs_f64();
+        let clock = Instant::now();
+        watch.progress(&character.name, Stage::Solve, 0, 1);
+        let settings = &request.recipe.fit;
+        let options = fit::Options {
+            influences: settings.influences,
+            smoothness: settings.smoothness,
+            hold_percent: settings.hold,
+            prune: settings.prune,
+            steps: request.recipe.write.weights.steps(),
+        };
+        let mut solver = Solver::new(
+            &gram,
+            &character.surface,
+            self.stack.base(),
+            self.mirror.as_ref(),
+            &options,
+        );
+        let mend = match settings.mend {
+            true => Some(self.mend(&mut solver, width, watch)?),
+            false => None,
+        };
+        let fitted = solver.fitted();
+        let unidentified = gram.unidentified(character.skeleton.joints().len(), settings.hold);
+        Ok(Bake {
+            fitted,
+            mend,
+            unidentified,
+            gather_s,
+            solve_s: clock.elapsed().as_secs_f64(),
+        })
+    }
+
+    /// Measures what will be written against the layers, anew.
+    pub(super) fn measure(
+        &self,
+        request: &Request,
+        output: &Path,
+        width: usize,
+        bake: Bake,
+        watch: &dyn Watch,
+    ) -> Result<Baked, Error> {
+        let clock = Instant::now();
+        let character = self.character();
+        let surface = &character.surface;
+        let Bake {
+            fitted:
+                Fitted {
+                    weights,
+                    floor,
+                    status,
+                },
+            mend,
+            unidentified,
+            gather_s,
+            solve_s,
+        } = bake;
+        weights
+            .check(character.skeleton.joints().len())
+            .map_err(|fault| {
+                Fault::new(
+                    &request.input,
+                    "",
+                    "a fit with valid weights",
+                    fault.to_string(),
+                )
+                .remedy("this is a defect of tanyard: please report it with the file")
+            })?;
+        let naive = self.stack.spread().capped(request.recipe.fit.influences);
+        let sets = [self.stack.base(), &naive, &weights, &floor];
+        let tally = |poses: &Poses| -> Result<Tallies, Error> {
+            let mut tallies = Tallies::new(&sets, surface.diagonal(), poses.len());
+            self.stream(poses, width, Stage::Measure, watch, |shapes| {
+                tallies.add(self.stack.rest(), shapes)
+            })?;
+            Ok(tallies)
+        };
+        let (fit, held_out) = (tally(&self.poses.fit)?, tally(&self.poses.held_out)?);
+        let figures = |set: usize| OnPoses {
+            fit: (!self.poses.fit.is_empty()).then(|| fit.figures(set)),
+            held_out: (!self.poses.held_out.is_empty()).then(|| held_out.figures(set)),
+        };
+        let mend = match &mend {
+            Some(mended) => {
+                let torn = self.torn_held_out(mended, &weights, width, watch)?;
+                Some(describe::mend(mended, torn))
+            }
+            None => None,
+        };
+        let mut warnings = self.warnings.clone();
+        for set in [figures(0), figures(BAKED)] {
+            let all = [set.fit, set.held_out].into_iter().flatten();
+            if all.into_iter().any(|f| !(f.rms.is_finite() && f.max < 1e5)) {
+                let expected = "poses that keep the character near its size";
+                return Err(Fault::new(
+                    &request.input,
+                    &character.name,
+                    expected,
+                    "positions beyond all measure",
+                )
+                .remedy("check the inverse bind matrices for scales far from one")
+                .into());
+            }
+        }
+        if let (Some(rigid), Some(baked)) =
+            (held_out_or_fit(figures(0)), held_out_or_fit(figures(BAKED)))
+            && baked.rms > rigid.rms
+        {
+            warnings.push(
+                "the baked weights are further from the layers than the base weights: do not ship them; \
+                 check smoothness, hold and the weights of the poses"
+                    .to_owned(),
+            );
+        }
+        let unit = surface.diagonal() / 100.0 * character.scene_scale;
+        let joint_name = |id: JointId| character.skeleton.joint(id).name.clone();
+        let mut influences = vec![0; request.recipe.fit.influences];
+        for v in 0..weights.len() {
+            influences[weights.of(v).count() - 1] += 1;
+        }
+        let report = CharacterReport {
+            name: character.name.clone(),
+            input: request.input.clone(),
+            output: output.to_owned(),
+            status: Status::Baked,
+            surface: surface_report(character),
+            skeleton: SkeletonReport {
+                joints: character.skeleton.joints().len(),
+            },
+            idle_joints: describe::idle_joints(character, &self.bound),
+            pieces: describe::pieces(character, &self.bound),
+            mend,
+            poses: self.poses_report(),
+            errors: Errors {
+                rigid: figures(0).map(percent),
+                naive: figures(1).map(percent),
+                baked: figures(BAKED).map(percent),
+                floor: figures(3).map(percent),
+                baked_units: figures(BAKED).map(|figures| units(figures, unit)),
+            },
+            worst: self.worst(&weights, &fit, &held_out),
+            influences,
+            symmetry: self.symmetry_report(Some(&weights)),
+            fit: FitReport {
+                kkt_residual: status.kkt_residual,
+                unproved_vertices: status.unproved_vertices,
+                unidentified_joints: unidentified.joints.into_iter().map(joint_name).collect(),
+                unidentified_vertices: unidentified.vertices,
+                sweeps: status.sweeps,
+                last_change: status.last_change,
+            },
+            timings: Timings {
+                prepare_s: self.prepare_s,
+                gather_s,
+                solve_s,
+                measure_s: clock.elapsed().as_secs_f64(),
+                ..Timings::default()
+            },
+            peak_memory_bytes: None,
+            warnings,
+        };
+        Ok(Baked { weights, report })
+    }
+
+    fn worst(&self, weights: &Weights, fit: &Tallies, held_out: &Tallies) -> Vec<WorstVertex> {
+        let character = self.character();
+        let rings = &character.surface.rings;
+        let mut all: Vec<(bool, _)> = Vec::new();
+        all.extend(
+            fit.worst(BAKED, rings, WORST_VERTICES)
+                .into_iter()
+                .map(|w| (false, w)),
+        );
+        all.extend(
+            held_out
+                .worst(BAKED, rings, WORST_VERTICES)
+                .into_iter()
+                .map(|w| (true, w)),
+        );
+        all.sort_by(|a, b| {
+            b.1.error_percent
+                .total_cmp(&a.1.error_percent)
+                .then(a.1.vertex.cmp(&b.1.vertex))
+        });
+        let mut seen: Vec<usize> = Vec::new();
+        all.retain(|(_, worst)| {
+            let near = seen
+                .iter()
+                .any(|&v| v == worst.vertex || rings.of(v).contains(&(worst.vertex as u32)));
+            if !near {
+                seen.push(worst.vertex);
+            }
+            !near
+        });
+        all.truncate(WORST_VERTICES);
+        all.into_iter()
+            .map(|(is_held_out, worst)| {
+                let poses = if is_held_out {
+                    &self.poses.held_out
+                } else {
+                    &self.poses.fit
+                };
+                let raw = character
+                    .surface
+                    .welded
+                    .iter()
+                    .position(|&v| v as usize == worst.vertex)
+                    .unwrap_or(0);
+                let part = character.parts.iter().find(|part| part.raw.contains(&raw));
+                WorstVertex {
+                    mesh: part.map_or(String::new(), |part| part.mesh.clone()),
+                    vertex: raw - part.map_or(0, |part| part.raw.start),
+                    position: character.surface.positions[worst.vertex],
+                    pose: poses.get(worst.pose).name.clone(),
+                    held_out: is_held_out,
+                    joints: weights
+                        .of(worst.vertex)
+                        .map(|(id, _)| character.skeleton.joint(id).name.clone())
+                        .collect(),
+                    error_percent: worst.error_percent,
+                }
+            })
+            .collect()
+    }
+
+    /// Runs a pose set through the stack.
+    pub(super) fn stream(
+        &self,
+        poses: &Poses,
+        width: usize,
+        stage: Stage,
+        watch: &dyn Watch,
+        mut receive: impl FnMut(&[crate::rig::Shapes]),
+    ) -> Result<(), Error> {
+        let character = self.character();
+        let stream = Stream::new(&self.stack, &character.skeleton, poses);
+        let total = stream.blocks();
+        let end = stream.run(width, |shapes, done| {
+            receive(shapes);
+            watch.progress(&character.name, stage, done, total);
+            if watch.interrupted() {
+                ControlFlow::Break(())
+            } else {
+                ControlFlow::Continue(())
+            }
+        });
+        if end.is_break() {
+            Err(Error::Interrupted)
+        } else {
+            Ok(())
+        }
+    }
+}
+
+/// The place of the baked weights among the sets measured.
+const BAKED: usize = 2;
+
+pub(super) fn surface_report(character: &Character) -> SurfaceReport {
+    let surface = &character.surface;
+    SurfaceReport {
+        raw_vertices: surface.welded.len(),
+        welded_vertices: surface.len(),
+        triangles: surface.triangles.len(),
+        pieces: surface.pieces,
+        diagonal_units: surface.diagonal() * character.scene_scale,
+    }
+}
+
+fn held_out_or_fit(figures: OnPoses<Figures>) -> Option<Figures> {
+    figures.held_out.or(figures.fit)
+}
+
+fn percent(figures: Figures) -> Percent {
+    Percent {
+        rms_percent: figures.rms,
+        p99_percent: figures.p99,
+        max_percent: figures.max,
+    }
+}
+
+fn units(figures: Figures, unit: f64) -> Units {
+    Units {
+        rms_units: figures.rms * unit,
+        p99_units: figures.p99 * unit,
+        max_units: figures.max * unit,
+    }
+}
