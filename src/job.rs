@@ -5,10 +5,9 @@ use std::time::Instant;
 
 use crate::asset::{self, Document, Loaded};
 use crate::error::Error;
-use crate::memory;
 use crate::pose::PoseSet;
 use crate::recipe::Recipe;
-use crate::report::{Plan, Report};
+use crate::report::{CharacterReport, Plan};
 use crate::rig::{Character, Weights};
 use source::Source;
 
@@ -33,6 +32,22 @@ pub struct Request {
     pub skeleton: Option<String>,
     /// Bytes that the work may use.
     pub memory: Option<u64>,
+    /// Blocks of poses to evaluate side by side, at most; by default one a thread.
+    pub width: Option<usize>,
+}
+
+impl Request {
+    /// A bake of a file as it stands.
+    pub fn new(input: impl Into<PathBuf>, recipe: Recipe) -> Self {
+        Self {
+            input: input.into(),
+            recipe,
+            poses: None,
+            skeleton: None,
+            memory: None,
+            width: None,
+        }
+    }
 }
 
 /// Watches a job from outside.
@@ -54,11 +69,20 @@ pub enum Stage {
     Measure,
 }
 
+/// A file that was baked and written.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Bake {
+    /// What became of each skin, in order; no limits were held against it yet.
+    pub characters: Vec<CharacterReport>,
+    /// The files that make up the result, the document first, as paths from its folder.
+    pub files: Vec<PathBuf>,
+}
+
 /// Bakes a file and writes the result.
 ///
 /// # Errors
 /// Whatever keeps a complete, valid file from being written; then nothing is.
-pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Report, Error> {
+pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake, Error> {
     asset::check_target(output)?;
     let clock = Instant::now();
     let source = Source::open(request)?;
@@ -68,7 +92,7 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Repor
         let work = source.prepare(request, index)?;
         let width = work.width_within(request, source.file_bytes)?;
         let bake = work.fit(request, width, watch)?;
-        baked.push(work.measure(request, output, width, bake, watch)?);
+        baked.push(work.measure(request, width, bake, watch)?);
     }
     let clock = Instant::now();
     let results: Vec<(&Loaded, &Weights)> = source
@@ -80,15 +104,17 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Repor
     if watch.interrupted() {
         return Err(Error::Interrupted);
     }
-    asset::save(&document, output)?;
+    let files = asset::save(&document, output)?;
     let write_s = clock.elapsed().as_secs_f64();
     let characters = baked.into_iter().map(|mut baked| {
         baked.report.timings.read_s = read_s;
         baked.report.timings.write_s = write_s;
-        baked.report.peak_memory_bytes = memory::peak();
         baked.report
     });
-    Ok(Report::new(characters.collect()))
+    Ok(Bake {
+        characters: characters.collect(),
+        files,
+    })
 }
 
 /// Says what [`bake`] would do and need.

@@ -64,13 +64,7 @@ fn write_case(input: &Path, case: &Path) -> Outcome<()> {
     fs::create_dir_all(case)?;
     fs::copy(input, case.join("input.glb"))?;
     let baked = case.join("baked.glb");
-    let request = Request {
-        input: input.to_owned(),
-        recipe: Recipe::default(),
-        poses: None,
-        skeleton: None,
-        memory: None,
-    };
+    let request = Request::new(input, Recipe::default());
     job::bake(&request, &baked, &Unwatched)?;
 
     // Everything below reads the baked file anew, as any other program would.

@@ -258,7 +258,9 @@ pub(super) fn assemble(
             mesh.name().map(str::to_owned)
         })
         .unwrap_or_else(|| format!("skin {}", skin.index.unwrap_or(0)));
-    let scene_scale = skins::scale_of(&skins::placement(nodes, &skeleton));
+    let placement = skins::placement(nodes, &skeleton);
+    let scene_scale = skins::scale_of(&placement);
+    let scene_up = std::array::from_fn(|i| placement[(1, i)]);
     Ok(Some(Loaded {
         character: Character {
             name,
@@ -267,6 +269,7 @@ pub(super) fn assemble(
             weights,
             parts: geometry.parts,
             scene_scale,
+            scene_up,
             saved_pose,
         },
         notes,

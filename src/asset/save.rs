@@ -64,11 +64,11 @@ pub fn write_atomically(path: &Path, bytes: &[u8]) -> Result<(), Error> {
 /// lost; the standard allows one). To `.gltf`, new bytes go to a data URI if the document has its
 /// buffers there, else to a side file `<stem>.<hash>.bin`, written first. Files that the document
 /// refers to are copied along to another folder. A side file of an earlier bake that nothing needs any
-/// more is deleted last.
+/// more is deleted last. Gives the files that make it up, the document first, as paths from its folder.
 ///
 /// # Errors
 /// [`Error::Output`]; what was there before is then untouched, and nothing new is left behind.
-pub fn save(document: &Document, path: &Path) -> Result<(), Error> {
+pub fn save(document: &Document, path: &Path) -> Result<Vec<PathBuf>, Error> {
     let target = target_of(path)?;
     let (placed, sides) = place(document, path, container_of(path)?)?;
     let parts = match placed.container {
@@ -109,7 +109,10 @@ pub fn save(document: &Document, path: &Path) -> Result<(), Error> {
     move_into_place(path, &target, file, true)?;
     litter.keep();
     drop_stale(document, &placed, path, &target);
-    Ok(())
+    let main = PathBuf::from(path.file_name().unwrap_or_default());
+    let sides = sides.into_iter().map(|(name, _)| PathBuf::from(name));
+    let copies = copies.into_iter().map(|(_, relative)| relative);
+    Ok(std::iter::once(main).chain(sides).chain(copies).collect())
 }
 
 fn failed(path: &Path, reason: impl Into<String>) -> Error {

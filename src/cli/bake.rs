@@ -8,7 +8,7 @@ use super::progress::Progress;
 use crate::asset;
 use crate::error::Error;
 use crate::job::{self, Request};
-use crate::report::{self, Report};
+use crate::report::{self, FileReport, FileStatus, Line, Report, RunEnd};
 
 pub(super) fn run(args: &BakeArgs) -> Result<(), Error> {
     let mut request = request(&args.input, &args.common)?;
@@ -44,11 +44,27 @@ pub(super) fn run(args: &BakeArgs) -> Result<(), Error> {
         super::keep_apart(report, &[Some(&args.input), read[0], read[1]])?;
     }
     let progress = Progress::start(args.common.running.quiet);
-    let report = super::on_threads(threads, || job::bake(&request, output, &progress));
+    let clock = std::time::Instant::now();
+    let bake = super::on_threads(threads, || job::bake(&request, output, &progress));
     progress.finish();
-    let report = report?;
+    let wall_s = clock.elapsed().as_secs_f64();
+    let file = FileReport {
+        input: request.input.display().to_string(),
+        output: output.display().to_string(),
+        recipe: None,
+        status: FileStatus::Baked,
+        faults: Vec::new(),
+        characters: bake?.characters,
+        wall_s,
+    };
+    let report = Report::new(vec![file], RunEnd::Complete, None, wall_s);
     let to_standard_output = args.report.as_deref().is_some_and(is_standard_output);
-    if let Some(path) = &args.report {
+    if to_standard_output {
+        for file in &report.files {
+            print(&Line::of_file(file))?;
+        }
+        print(&Line::of_run(&report.run))?;
+    } else if let Some(path) = &args.report {
         deliver(path, &report.to_json())?;
     }
     if !args.common.running.quiet && !to_standard_output {
@@ -62,13 +78,9 @@ pub(super) fn run(args: &BakeArgs) -> Result<(), Error> {
 
 /// A request from what every command takes.
 pub(super) fn request(input: &Path, common: &Common) -> Result<Request, Error> {
-    Ok(Request {
-        input: input.to_owned(),
-        recipe: super::recipe(common.recipe.as_deref())?,
-        poses: None,
-        skeleton: common.skeleton.clone(),
-        memory: None,
-    })
+    let mut request = Request::new(input, super::recipe(common.recipe.as_deref())?);
+    request.skeleton.clone_from(&common.skeleton);
+    Ok(request)
 }
 
 /// Writes a report to where the user wants it.
@@ -97,12 +109,14 @@ pub(super) fn print(text: &str) -> Result<(), Error> {
 }
 
 fn timings(report: &Report) -> String {
-    report
-        .characters
-        .iter()
+    let memory = report
+        .run
+        .peak_memory_bytes
+        .map_or("unknown".to_owned(), crate::units::bytes);
+    let characters = report.files.iter().flat_map(|file| &file.characters);
+    characters
         .map(|c| {
             let t = &c.timings;
-            let memory = c.peak_memory_bytes.map_or("unknown".to_owned(), crate::units::bytes);
             format!(
                 "  read {:.3} s, prepare {:.3} s, gather {:.3} s, solve {:.3} s, measure {:.3} s, write {:.3} s\n  \
                  peak memory {memory}, KKT residual {:.1e}, {} vertices left open by the poses\n",

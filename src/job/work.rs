@@ -1,7 +1,6 @@
 //! One skin, ready to fit: poses stream through the layers into weights, and through both into figures.
 
 use std::ops::ControlFlow;
-use std::path::Path;
 use std::time::Instant;
 
 use super::mend::Mended;
@@ -17,7 +16,7 @@ use crate::pose::{PoseSet, Poses};
 use crate::recipe::Symmetry;
 use crate::report::{
     CharacterReport, Errors, FitReport, OnPoses, Percent, Plan, PosesReport, SkeletonReport,
-    Status, SurfaceReport, SymmetryReport, Timings, Units, UnpairedPiece, WorstVertex,
+    SurfaceReport, SymmetryReport, Timings, Units, UnpairedPiece, WorstVertex,
 };
 use crate::rig::{Character, JointId, Mirror, PoseSequence, Weights};
 
@@ -41,7 +40,7 @@ pub(super) struct Work<'a> {
 }
 
 /// A fit with what the report says of it.
-pub(super) struct Bake {
+pub(super) struct Solved {
     fitted: Fitted,
     mend: Option<Mended>,
     unidentified: Unidentified,
@@ -62,7 +61,8 @@ impl Work<'_> {
 
     /// Blocks to evaluate side by side: one a thread, fewer if memory is short.
     pub(super) fn width_within(&self, request: &Request, file_bytes: u64) -> Result<usize, Error> {
-        let widest = rayon::current_num_threads();
+        let threads = rayon::current_num_threads();
+        let widest = request.width.unwrap_or(threads).clamp(1, threads);
         let Some(allowed) = request.memory else {
             return Ok(widest);
         };
@@ -166,7 +166,7 @@ impl Work<'_> {
         request: &Request,
         width: usize,
         watch: &dyn Watch,
-    ) -> Result<Bake, Error> {
+    ) -> Result<Solved, Error> {
         let clock = Instant::now();
         let character = self.character();
         let mut gram = Gram::new(self.candidates.clone(), character.surface.diagonal());
@@ -198,7 +198,7 @@ impl Work<'_> {
         };
         let fitted = solver.fitted();
         let unidentified = gram.unidentified(character.skeleton.joints().len(), settings.hold);
-        Ok(Bake {
+        Ok(Solved {
             fitted,
             mend,
             unidentified,
@@ -211,15 +211,14 @@ impl Work<'_> {
     pub(super) fn measure(
         &self,
         request: &Request,
-        output: &Path,
         width: usize,
-        bake: Bake,
+        bake: Solved,
         watch: &dyn Watch,
     ) -> Result<Baked, Error> {
         let clock = Instant::now();
         let character = self.character();
         let surface = &character.surface;
-        let Bake {
+        let Solved {
             fitted:
                 Fitted {
                     weights,
@@ -296,9 +295,6 @@ impl Work<'_> {
         }
         let report = CharacterReport {
             name: character.name.clone(),
-            input: request.input.clone(),
-            output: output.to_owned(),
-            status: Status::Baked,
             surface: surface_report(character),
             skeleton: SkeletonReport {
                 joints: character.skeleton.joints().len(),
@@ -332,8 +328,9 @@ impl Work<'_> {
                 measure_s: clock.elapsed().as_secs_f64(),
                 ..Timings::default()
             },
-            peak_memory_bytes: None,
             warnings,
+            findings: None,
+            limits: Vec::new(),
         };
         Ok(Baked { weights, report })
     }
@@ -439,6 +436,7 @@ pub(super) fn surface_report(character: &Character) -> SurfaceReport {
         triangles: surface.triangles.len(),
         pieces: surface.pieces,
         diagonal_units: surface.diagonal() * character.scene_scale,
+        height_units: character.height(),
     }
 }
 

@@ -9,12 +9,8 @@ use super::{
 
 /// The whole report.
 pub fn table(report: &Report) -> String {
-    report
-        .characters
-        .iter()
-        .map(character)
-        .collect::<Vec<_>>()
-        .join("\n")
+    let characters = report.files.iter().flat_map(|file| &file.characters);
+    characters.map(character).collect::<Vec<_>>().join("\n")
 }
 
 fn character(c: &CharacterReport) -> String {

@@ -17,10 +17,35 @@ pub struct Character {
     pub parts: Vec<Part>,
     /// Mesh-space lengths times this are lengths of the scene (root nodes are often scaled).
     pub scene_scale: f64,
+    /// The height of a point of mesh space above the scene's ground is its product with this, up to a constant
+    /// (glTF 2.0 §3.4: +Y is up).
+    pub scene_up: [f64; 3],
     /// How far the pose that the file was saved in lies from bind: the greatest distance that it
     /// moves a joint's origin against the others, in percent of the diagonal, and the greatest turn
     /// in degrees.
     pub saved_pose: Option<SavedPose>,
+}
+
+impl Character {
+    /// How high it stands in the scene in bind pose, in units of the scene, without vertices that no triangle
+    /// uses.
+    pub fn height(&self) -> f64 {
+        let surface = &self.surface;
+        let (low, high) = surface
+            .triangles
+            .iter()
+            .flatten()
+            .map(|&v| {
+                let position = surface.positions[v as usize];
+                (0..3)
+                    .map(|i| self.scene_up[i] * f64::from(position[i]))
+                    .sum()
+            })
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), y: f64| {
+                (low.min(y), high.max(y))
+            });
+        (high - low).max(0.0)
+    }
 }
 
 /// See [`Character::saved_pose`].

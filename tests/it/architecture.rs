@@ -17,7 +17,7 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("fit", &["rig"]),
     ("measure", &["rig"]),
     ("inspect", &["rig"]),
-    ("report", &["inspect", "measure", "units"]),
+    ("report", &["inspect", "measure", "memory", "units"]),
     ("limits", &["inspect", "report"]),
     (
         "recipe",

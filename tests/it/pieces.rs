@@ -11,16 +11,11 @@ use crate::binds::{bound, only_character};
 use crate::files::{demos, hard_demos};
 use crate::symmetry::Silent;
 
-fn baked(path: &std::path::Path, recipe: &str) -> (tanyard::report::Report, Character) {
+fn baked(path: &std::path::Path, recipe: &str) -> (job::Bake, Character) {
     let folder = tempfile::tempdir().expect("a folder");
     let output = folder.path().join("out.glb");
-    let request = Request {
-        input: path.to_owned(),
-        recipe: Recipe::parse(std::path::Path::new("r"), recipe).expect("a recipe"),
-        poses: None,
-        skeleton: None,
-        memory: None,
-    };
+    let recipe = Recipe::parse(std::path::Path::new("r"), recipe).expect("a recipe");
+    let request = Request::new(path, recipe);
     let report = job::bake(&request, &output, &Silent).expect("a demo bakes");
     let document = Document::open(&output).expect("it opens");
     let mut loaded = characters(&document, None).expect("it has a skin");
@@ -171,7 +166,7 @@ fn mending_leaves_no_more_than_it_found_and_little_error() {
     let some = ["marsh_tanner.glb", "eel_catcher.glb", "reed_cutter.glb"];
     let all = demos().into_iter().chain(hard_demos());
     for path in all.filter(|path| some.iter().any(|name| path.ends_with(name))) {
-        let rms = |report: &tanyard::report::Report| {
+        let rms = |report: &job::Bake| {
             let errors = &report.characters[0].errors;
             errors.baked.held_out.expect("held-out poses").rms_percent
         };

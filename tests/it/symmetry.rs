@@ -200,13 +200,7 @@ impl Watch for Silent {
 fn baked(file: &[u8], recipe: &Recipe) -> (CharacterReport, Vec<u8>) {
     let folder = folder();
     let output = folder.path().join("out.glb");
-    let request = Request {
-        input: put(folder.path(), "in.glb", file),
-        recipe: recipe.clone(),
-        poses: None,
-        skeleton: None,
-        memory: None,
-    };
+    let request = Request::new(put(folder.path(), "in.glb", file), recipe.clone());
     let mut report = job::bake(&request, &output, &Silent).expect("the file bakes");
     (
         report.characters.remove(0),
