@@ -5,6 +5,7 @@
 
 use std::path::Path;
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::asset::WeightFormat;
@@ -15,28 +16,40 @@ use crate::error::{Error, Fault};
 use crate::limits::Limits;
 use crate::pose::{self, matcher};
 use crate::rig::{Axis, Character, JointId, Selection};
+use text::{Placed, Text};
 
 mod bind;
+mod file;
+mod nearest;
+mod schema;
+mod show;
+mod text;
 
 pub use bind::{Base, BindSettings, FixSettings, PieceSettings, PiecesSettings};
+pub use file::{FILE_NAME, RecipeFile};
+pub use nearest::{Found, Recipes};
+pub use schema::json_schema;
+
+/// A recipe to start from: every key with its meaning, unit, range and default. As it stands it is the default.
+pub const STARTER: &str = include_str!("recipe/starter.toml");
 
 /// The settings of a character.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Recipe {
-    /// `[bind]`
+    /// What each vertex hangs from, and what the layers start from: `[bind]`.
     pub bind: BindSettings,
-    /// `[pieces]`
+    /// Straps, buckles, panels: `[pieces]`.
     pub pieces: PiecesSettings,
-    /// `[poses]`
+    /// What the fit sees: `[poses]`.
     pub poses: pose::Options,
-    /// `[[layer]]`, in the order they run; `layer = []` for none.
+    /// What the character should look like, in the order they run: `[[layer]]`; `layer = []` for none.
     pub layer: Vec<LayerSettings>,
-    /// `[fit]`
+    /// How weights come close: `[fit]`.
     pub fit: FitSettings,
-    /// `[write]`
+    /// What is stored: `[write]`.
     pub write: WriteSettings,
-    /// `[limits]`
+    /// Figures that a shipped character must meet: `[limits]`.
     pub limits: Limits,
 }
 
@@ -55,7 +68,7 @@ impl Default for Recipe {
 }
 
 /// One layer of the stack.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct LayerSettings {
     /// `relax` or `mush`.
@@ -83,8 +96,9 @@ pub struct LayerSettings {
 }
 
 /// The kinds of layers.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
+#[schemars(rename = "LayerKind")]
 pub enum Kind {
     /// Edge lengths drawn back toward bind.
     Relax,
@@ -92,8 +106,8 @@ pub enum Kind {
     Mush,
 }
 
-/// `[fit]`
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+/// How weights come close: `[fit]`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct FitSettings {
     /// Joints a vertex at most, 1 to 8.
@@ -110,8 +124,8 @@ pub struct FitSettings {
     pub symmetry: Symmetry,
 }
 
-/// See [`FitSettings::symmetry`].
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+/// Whether left and right are made alike.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Symmetry {
     /// Across whichever axis the character is symmetric, if it is.
@@ -163,8 +177,8 @@ impl Default for FitSettings {
     }
 }
 
-/// `[write]`
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+/// What is stored: `[write]`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct WriteSettings {
     /// How weights are stored: `u8`, `u16` or `f32`.
@@ -189,6 +203,7 @@ const MUSH_RADIUS: f64 = 2.5;
 /// Default radius of a relax layer.
 const RELAX_RADIUS: f64 = 1.0;
 const PULL: f32 = 0.5;
+const DETAIL: f32 = 1.0;
 const STRETCH: f32 = 0.5;
 const SQUASH: f32 = 0.5;
 const ANCHOR: f32 = 0.1;
@@ -202,15 +217,25 @@ fn default_layers() -> Vec<LayerSettings> {
 }
 
 impl Recipe {
-    /// Reads and checks a recipe; `path` is named in faults.
+    /// Reads and checks the settings of a text; `path` is named in faults. For a file, which may hold
+    /// settings for some characters besides, see [`RecipeFile`].
     ///
     /// # Errors
-    /// [`Error::Setting`] with line, what was expected, what was found, and the nearest right name.
+    /// [`Error::Setting`] with line, part, what was expected, what was found, and the nearest right name.
     pub fn parse(path: &Path, text: &str) -> Result<Self, Error> {
-        let recipe: Self = toml::from_str(text)
-            .map_err(|error| Error::Setting(vec![toml_fault(path, text, &error)]))?;
-        recipe.check(path)?;
-        Ok(recipe)
+        let text = Text::new(path, text);
+        let tree = text.tree()?;
+        let recipe = text.settings(&tree, "", &[]).map_err(all)?;
+        let faults = recipe.faults(path).into_iter().map(|fault| {
+            let at = text::place(&tree, &fault.part).map_or(0, |place| place.at);
+            text.place(at, fault)
+        });
+        let faults: Vec<Placed> = faults.collect();
+        if faults.is_empty() {
+            Ok(recipe)
+        } else {
+            Err(all(faults))
+        }
     }
 
     /// Checks values against what they may be.
@@ -218,10 +243,26 @@ impl Recipe {
     /// # Errors
     /// [`Error::Setting`] with every fault found.
     pub fn check(&self, path: &Path) -> Result<(), Error> {
+        let faults = self.faults(path);
+        if faults.is_empty() {
+            Ok(())
+        } else {
+            Err(Error::Setting(faults))
+        }
+    }
+
+    /// What is wrong with values; `path` is named in faults.
+    fn faults(&self, path: &Path) -> Vec<Fault> {
         let mut checks = Checks {
             path,
             faults: Vec::new(),
         };
+        for slip in self.limits.slips() {
+            let part = format!("limits.{}", slip.key);
+            let fault = Fault::new(path, part, slip.expected, &slip.found);
+            let remedy = text::nearest(slip.found.trim_matches('\''), &slip.names);
+            checks.faults.push(fault.remedy(remedy));
+        }
         self.bind.check(&mut checks);
         self.pieces.check(&mut checks);
         let mut check = |good: bool, part: &str, expected: &str, found: String| {
@@ -336,11 +377,7 @@ impl Recipe {
         for (index, layer) in self.layer.iter().enumerate() {
             layer.check(&format!("layer[{index}]"), &mut check);
         }
-        if checks.faults.is_empty() {
-            Ok(())
-        } else {
-            Err(Error::Setting(checks.faults))
-        }
+        checks.faults
     }
 }
 
@@ -393,6 +430,30 @@ impl LayerSettings {
             blend: None,
             only: None,
         }
+    }
+
+    /// The same with defaults for every option of its kind that is left out.
+    fn filled(&self) -> Self {
+        let mut filled = self.clone();
+        let radius = match self.kind {
+            Kind::Relax => {
+                filled.stretch.get_or_insert(STRETCH);
+                filled.squash.get_or_insert(SQUASH);
+                filled.anchor.get_or_insert(ANCHOR);
+                RELAX_RADIUS
+            }
+            Kind::Mush => {
+                filled.pull.get_or_insert(PULL);
+                filled.detail.get_or_insert(DETAIL);
+                filled.border.get_or_insert_default();
+                MUSH_RADIUS
+            }
+        };
+        if self.rounds.is_none() {
+            filled.radius.get_or_insert(radius);
+        }
+        filled.blend.get_or_insert(1.0);
+        filled
     }
 
     fn check(&self, part: &str, check: &mut impl FnMut(bool, &str, &str, String)) {
@@ -499,15 +560,14 @@ impl LayerSettings {
     /// A sentence if `only` names nothing in it.
     pub fn resolve(&self, character: &Character, bind: &[JointId]) -> Result<LayerOptions, String> {
         let surface = &character.surface;
-        let (stretch, squash) = (
-            self.stretch.unwrap_or(STRETCH),
-            self.squash.unwrap_or(SQUASH),
-        );
-        let (default_radius, pull) = match self.kind {
-            Kind::Relax => (RELAX_RADIUS, 0.5 * stretch.max(squash)),
-            Kind::Mush => (MUSH_RADIUS, self.pull.unwrap_or(PULL)),
+        let filled = self.filled();
+        let share = |option: Option<f32>| option.unwrap_or_default();
+        let (stretch, squash) = (share(filled.stretch), share(filled.squash));
+        let pull = match self.kind {
+            Kind::Relax => 0.5 * stretch.max(squash),
+            Kind::Mush => share(filled.pull),
         };
-        let radius = self.radius.unwrap_or(default_radius) / 100.0 * surface.diagonal();
+        let radius = filled.radius.unwrap_or_default() / 100.0 * surface.diagonal();
         let rounds = self
             .rounds
             .unwrap_or_else(|| rounds_for_radius(radius, surface.edge_length(), f64::from(pull)));
@@ -516,13 +576,13 @@ impl LayerSettings {
                 rounds,
                 stretch,
                 squash,
-                anchor: self.anchor.unwrap_or(ANCHOR),
+                anchor: share(filled.anchor),
             }),
             Kind::Mush => LayerKind::Mush(MushOptions {
                 rounds,
                 pull,
-                detail: self.detail.unwrap_or(1.0),
-                border: self.border.unwrap_or_default(),
+                detail: share(filled.detail),
+                border: filled.border.unwrap_or_default(),
             }),
         };
         let mask = match &self.only {
@@ -531,41 +591,18 @@ impl LayerSettings {
         };
         Ok(LayerOptions {
             kind,
-            blend: self.blend.unwrap_or(1.0),
+            blend: share(filled.blend),
             mask,
         })
     }
 }
 
-/// A fault from what the TOML reader says, with the nearest right name for a misspelt one.
-fn toml_fault(path: &Path, text: &str, error: &toml::de::Error) -> Fault {
-    let line = error
-        .span()
-        .map(|span| text[..span.start.min(text.len())].matches('\n').count() + 1);
-    let part = line.map_or(String::new(), |line| format!("line {line}"));
-    let message = error.message();
-    let quoted: Vec<&str> = message.split('`').skip(1).step_by(2).collect();
-    if let (true, Some((found, known))) = (message.starts_with("unknown"), quoted.split_first()) {
-        let distance = |name: &str| strsim::damerau_levenshtein(name, found);
-        let nearest = known
-            .iter()
-            .min_by_key(|name| (distance(name), **name))
-            // Half the letters wrong is another word.
-            .filter(|name| distance(name) <= name.len() / 2);
-        return Fault::new(
-            path,
-            part,
-            format!("one of {}", known.join(", ")),
-            format!("'{found}'"),
-        )
-        .remedy(nearest.map_or(String::new(), |name| format!("the nearest is '{name}'")));
-    }
-    Fault::new(
-        path,
-        part,
-        "a recipe (docs/recipes.md)",
-        message.trim().replace('\n', " "),
-    )
+/// All faults in the order of the text, each once.
+fn all(faults: impl IntoIterator<Item = Placed>) -> Error {
+    let mut faults: Vec<Placed> = faults.into_iter().collect();
+    faults.sort_by_key(|(at, _)| *at);
+    faults.dedup();
+    Error::Setting(faults.into_iter().map(|(_, fault)| fault).collect())
 }
 
 #[cfg(test)]
@@ -612,6 +649,25 @@ mod tests {
         }
         let text = faults("[[layer]]\nkind = \"mush\"\nrounds = 3\nradius = 2.0\n");
         assert!(text.contains("rounds or radius"), "{text}");
+    }
+
+    #[test]
+    fn values_name_their_line_and_types_are_in_plain_words() {
+        let text = faults("[fit]\nprune = 0.1\ninfluences = 9\n");
+        assert!(
+            text.contains("line 3: fit.influences: expected 1 to 8, found 9"),
+            "{text}"
+        );
+        let text =
+            faults("[fit]\nprune = \"a\"\ninfluences = 2.5\nmend = 1\n[[layer]]\nradius = 2\n");
+        for fault in [
+            "line 2: fit.prune: expected a number, found \"a\"",
+            "line 3: fit.influences: expected a whole number, 0 or more, found 2.5",
+            "line 4: fit.mend: expected true or false, found 1",
+            "line 5: layer[0]: expected the key 'kind', found none",
+        ] {
+            assert!(text.contains(fault), "{fault} in {text}");
+        }
     }
 
     #[test]

@@ -27,5 +27,5 @@ pub use clips::clips;
 pub use document::{Document, reading_bytes};
 pub use range_clip::with_pose_clip;
 pub use read::{Loaded, Target, characters, raw_weights};
-pub use save::{between_writes, check_target, save, write_atomically};
+pub use save::{between_writes, check_target, save, write_atomically, write_new};
 pub use write::{WeightFormat, with_weights};

@@ -57,6 +57,15 @@ pub fn write_atomically(path: &Path, bytes: &[u8]) -> Result<(), Error> {
     put_file(path, &target_of(path)?, bytes, true)
 }
 
+/// Writes bytes to a file that is not there yet, whole or not at all.
+///
+/// # Errors
+/// [`Error::Output`], also if there is something of that name.
+pub fn write_new(path: &Path, bytes: &[u8]) -> Result<(), Error> {
+    let _guard = writing();
+    put_file(path, &target_of(path)?, bytes, false)
+}
+
 /// Writes the document as `.glb` or `.gltf`, by the ending of the name; the new file takes its place
 /// only after it was read back and compared.
 ///

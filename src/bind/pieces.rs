@@ -18,6 +18,7 @@ use crate::rig::{Cling, JointId, Mirror, Skeleton, Surface};
 /// What a piece does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
+#[schemars(rename = "PieceKind")]
 pub enum Kind {
     /// It is bound and bent like the body.
     Own,

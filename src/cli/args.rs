@@ -30,6 +30,8 @@ pub enum Command {
     Poses(PosesArgs),
     /// Say what is wrong with the skin that a file has
     Inspect(InspectArgs),
+    /// Print a recipe to start from, check recipes, or show what holds for a character
+    Recipe(RecipeArgs),
 }
 
 const BAKE_EXAMPLES: &str = "\
@@ -40,7 +42,7 @@ Examples:
       Say what would be done and what memory it needs.
   tanyard bake crowd.glb -o crowd.baked.glb --influences 2 --report crowd.json
       At most two joints a vertex; the figures as JSON as well.
-  tanyard bake hero.glb -o hero.glb --recipe tanyard.toml
+  tanyard bake hero.glb -o hero.glb --recipe close.toml
       In place: the old file stays until the new one is complete.";
 
 /// Words of `tanyard bake`.
@@ -135,10 +137,53 @@ pub struct InspectArgs {
     pub running: Running,
 }
 
+const RECIPE_EXAMPLES: &str = "\
+Examples:
+  tanyard recipe -o tanyard.toml
+      A recipe to start from: every key with its meaning, range and default.
+  tanyard recipe --check characters
+      Check every tanyard.toml in that folder and below it; exit code 2 if one is wrong.
+  tanyard recipe --show characters/crowd/baker.glb
+      The settings that a bake of it would use, each with the line that it is from.
+  tanyard recipe --schema > recipe.schema.json
+      For editors that complete and check by a schema.
+
+The recipe of a character is the tanyard.toml in its folder, else in the folder above, and so on;
+--recipe FILE is one for all.";
+
+const RECIPE_USAGE: &str = "tanyard recipe [-o <FILE>]
+       tanyard recipe --check [PATH]...
+       tanyard recipe --show <FILE> [--recipe <FILE>]
+       tanyard recipe --schema";
+
+/// Words of `tanyard recipe`.
+#[derive(Debug, Args)]
+#[command(after_help = RECIPE_EXAMPLES, override_usage = RECIPE_USAGE)]
+pub struct RecipeArgs {
+    /// Check recipes: each PATH is one, or a folder beneath which every tanyard.toml is one
+    #[arg(long, conflicts_with_all = ["schema", "show", "output", "recipe"])]
+    pub check: bool,
+    /// What to check [default: the current folder]
+    #[arg(value_name = "PATH", requires = "check")]
+    pub paths: Vec<PathBuf>,
+    /// Print the JSON Schema of recipes
+    #[arg(long, conflicts_with_all = ["show", "output", "recipe"])]
+    pub schema: bool,
+    /// Print the settings that hold for a character, and where each is from
+    #[arg(long, value_name = "FILE", conflicts_with = "output")]
+    pub show: Option<PathBuf>,
+    /// With --show: settings, as TOML, in place of the nearest tanyard.toml
+    #[arg(long, value_name = "FILE", requires = "show")]
+    pub recipe: Option<PathBuf>,
+    /// Write the recipe to start from to a file that is not there yet
+    #[arg(short, long, value_name = "FILE")]
+    pub output: Option<PathBuf>,
+}
+
 /// What the commands that move joints take.
 #[derive(Debug, Args)]
 pub struct Common {
-    /// Settings, as TOML (docs/recipes.md)
+    /// Settings, as TOML [default: the nearest tanyard.toml, from the character's folder upward]
     #[arg(long, value_name = "FILE")]
     pub recipe: Option<PathBuf>,
     /// The root of the joint tree (name or #index), for a file without skin

@@ -1,17 +1,18 @@
 //! `tanyard bake`.
 
 use std::io::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::args::{BakeArgs, Common};
 use super::progress::Progress;
 use crate::asset;
 use crate::error::Error;
 use crate::job::{self, Request};
+use crate::recipe::Recipes;
 use crate::report::{self, FileReport, FileStatus, Line, Report, RunEnd};
 
 pub(super) fn run(args: &BakeArgs) -> Result<(), Error> {
-    let mut request = request(&args.input, &args.common)?;
+    let (mut request, recipe) = request(&args.input, &args.common)?;
     request.poses.clone_from(&args.poses);
     request.memory = args.memory;
     if let Some(influences) = args.influences {
@@ -21,7 +22,11 @@ pub(super) fn run(args: &BakeArgs) -> Result<(), Error> {
     if args.dry_run {
         let plans = super::on_threads(threads, || job::plan(&request))?;
         if !args.common.running.quiet {
-            print(&report::plan_table(&plans))?;
+            let recipe = match &recipe {
+                Some(path) => path.display().to_string(),
+                None => "defaults".to_owned(),
+            };
+            print(&format!("recipe: {recipe}\n{}", report::plan_table(&plans)))?;
         }
         return Ok(());
     }
@@ -38,7 +43,7 @@ pub(super) fn run(args: &BakeArgs) -> Result<(), Error> {
         asset::check_target(path)?;
     }
     // The input may be written over, in place; nothing else that is read, and nothing twice.
-    let read = [args.poses.as_deref(), args.common.recipe.as_deref()];
+    let read = [args.poses.as_deref(), recipe.as_deref()];
     super::keep_apart(output, &[report, read[0], read[1]])?;
     if let Some(report) = report {
         super::keep_apart(report, &[Some(&args.input), read[0], read[1]])?;
@@ -76,11 +81,12 @@ pub(super) fn run(args: &BakeArgs) -> Result<(), Error> {
     Ok(())
 }
 
-/// A request from what every command takes.
-pub(super) fn request(input: &Path, common: &Common) -> Result<Request, Error> {
-    let mut request = Request::new(input, super::recipe(common.recipe.as_deref())?);
+/// A request from what every command takes, and the file that its recipe is from.
+pub(super) fn request(input: &Path, common: &Common) -> Result<(Request, Option<PathBuf>), Error> {
+    let found = Recipes::new(common.recipe.as_deref())?.of(input)?;
+    let mut request = Request::new(input, found.recipe);
     request.skeleton.clone_from(&common.skeleton);
-    Ok(request)
+    Ok((request, found.file))
 }
 
 /// Writes a report to where the user wants it.

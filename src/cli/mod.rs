@@ -5,14 +5,14 @@ mod bake;
 mod inspect;
 mod poses;
 mod progress;
+mod recipe;
 
 use std::path::Path;
 use std::process::ExitCode;
 
 use clap::Parser;
 
-use crate::error::{Error, Fault, read_text};
-use crate::recipe::Recipe;
+use crate::error::{Error, Fault};
 
 pub use args::{Cli, Command};
 
@@ -24,6 +24,7 @@ pub fn run() -> ExitCode {
         Command::Bake(args) => bake::run(args).map(|()| ExitCode::SUCCESS),
         Command::Poses(args) => poses::run(args).map(|()| ExitCode::SUCCESS),
         Command::Inspect(args) => inspect::run(args),
+        Command::Recipe(args) => recipe::run(args),
     };
     match outcome {
         Ok(code) => code,
@@ -43,15 +44,6 @@ fn exit_code(error: &Error) -> u8 {
         Error::Input(_) | Error::Output { .. } | Error::Memory { .. } => 3,
         Error::Interrupted => 130,
     }
-}
-
-/// The recipe of a command: the file's, or the default.
-fn recipe(path: Option<&Path>) -> Result<Recipe, Error> {
-    let Some(path) = path else {
-        return Ok(Recipe::default());
-    };
-    let text = read_text(path, "recipe").map_err(|fault| Error::Setting(vec![fault]))?;
-    Recipe::parse(path, &text)
 }
 
 /// Checks how a target's name ends, and gives the ending.

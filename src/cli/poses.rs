@@ -14,11 +14,8 @@ const SECONDS_PER_POSE: f64 = 0.5;
 pub(super) fn run(args: &PosesArgs) -> Result<(), Error> {
     let as_clip = super::require_ending(&args.output, &["json", "glb", "gltf"])? != "json";
     asset::check_target(&args.output)?;
-    super::keep_apart(
-        &args.output,
-        &[Some(&args.input), args.common.recipe.as_deref()],
-    )?;
-    let request = request(&args.input, &args.common)?;
+    let (request, recipe) = request(&args.input, &args.common)?;
+    super::keep_apart(&args.output, &[Some(&args.input), recipe.as_deref()])?;
     let threads = args.common.running.threads.map(Into::into);
     let poses = super::on_threads(threads, || job::poses(&request))?;
     let named = |(index, set): &(usize, &SkinPoses)| {

@@ -34,6 +34,18 @@ pub struct Excess<'a> {
 }
 
 impl What {
+    /// All there is.
+    fn all() -> impl Iterator<Item = Self> {
+        let severities = Severity::ALL.map(Self::Severity);
+        let kinds = Kind::ALL.iter().copied().map(Self::Kind);
+        std::iter::once(Self::Any).chain(severities).chain(kinds)
+    }
+
+    /// Every name that there is.
+    pub fn names() -> impl Iterator<Item = &'static str> {
+        Self::all().map(Self::name)
+    }
+
     /// As the command line names it.
     pub fn name(self) -> &'static str {
         match self {
@@ -72,17 +84,20 @@ impl FromStr for Limit {
         let most = most
             .parse()
             .map_err(|_| format!("{most:?} is no count: a whole number, 0 or more"))?;
-        let all = || {
-            let severities = Severity::ALL.map(What::Severity);
-            let kinds = Kind::ALL.iter().copied().map(What::Kind);
-            std::iter::once(What::Any).chain(severities).chain(kinds)
-        };
-        match all().find(|what| what.name() == name) {
-            Some(what) => Ok(Self { what, most }),
-            None => {
-                let names: Vec<&str> = all().map(What::name).collect();
-                Err(format!("{name:?} is none of {}", names.join(", ")))
-            }
-        }
+        Ok(Self {
+            what: name.parse()?,
+            most,
+        })
+    }
+}
+
+impl FromStr for What {
+    type Err = String;
+
+    fn from_str(name: &str) -> Result<Self, String> {
+        Self::all().find(|what| what.name() == name).ok_or_else(|| {
+            let names: Vec<&str> = Self::names().collect();
+            format!("{name:?} is none of {}", names.join(", "))
+        })
     }
 }

@@ -28,6 +28,7 @@ pub use ranges::{AxisRanges, RangeRule, Ranges, matcher};
 /// What a pose set is made of. Angles are in degrees.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
+#[schemars(rename = "PosesSettings")]
 pub struct Options {
     /// Angles on each side of bind in a sweep: 2 gives half the range and the range.
     pub sweep_steps: usize,

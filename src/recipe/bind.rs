@@ -1,5 +1,6 @@
 //! `[bind]` and `[pieces]`: what each vertex hangs from.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{Checks, matches};
@@ -9,7 +10,7 @@ use crate::pose::matcher;
 use crate::rig::{Character, JointId, Selection};
 
 /// `[bind]`: what the reference layers start from.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct BindSettings {
     /// How each vertex gets its joint; by default `keep` where the file has weights, else `through`.
@@ -24,12 +25,12 @@ pub struct BindSettings {
     pub carry: Vec<String>,
     /// Pairs of joints that never share a vertex.
     pub never: Vec<[String; 2]>,
-    /// Parts of the surface that only some joints may win. `[[bind.fix]]`
+    /// Parts of the surface that only some joints may win: `[[bind.fix]]`.
     pub fix: Vec<FixSettings>,
 }
 
-/// See [`BindSettings::base`].
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+/// What the layers start from.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Base {
     /// One joint a vertex.
@@ -41,8 +42,8 @@ pub enum Base {
     Heat,
 }
 
-/// `[[bind.fix]]`
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+/// A part of the surface, and the joints that may win it: `[[bind.fix]]`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct FixSettings {
     /// The joints that may win.
@@ -52,18 +53,18 @@ pub struct FixSettings {
 }
 
 /// `[pieces]`: what connected parts of the surface do.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct PiecesSettings {
     /// Pieces that bend by themselves and come nearer to each other than this, in percent of the
     /// diagonal, are smoothed as one; 0 is none.
     pub bridge: f64,
-    /// `[[pieces.rule]]`; the last that names a piece counts.
+    /// What pieces do: `[[pieces.rule]]`; the last that names a piece counts.
     pub rule: Vec<PieceSettings>,
 }
 
-/// `[[pieces.rule]]`
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+/// What some pieces do: `[[pieces.rule]]`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct PieceSettings {
     /// `own`, `ride` or `cling`.

@@ -17,6 +17,7 @@ mod pieces;
 mod plain;
 mod properties;
 mod quadratic;
+mod recipes;
 mod recovery;
 mod refusals;
 mod report;

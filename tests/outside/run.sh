@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # Runs every outside check over the case folders under CASES; exit code 0 only if all of them pass.
-# Needs node 20 or later, npm, and python3 with venv (Debian: nodejs npm python3-venv). Packages go to node_modules
+# Needs node 20 or later, npm, and python3, 3.11 or later, with venv (Debian: nodejs npm python3-venv). Packages go to node_modules
 # here and to a virtual environment beside CASES.
 set -euo pipefail
 
@@ -15,7 +15,7 @@ python=$venv/bin/python
 
 npm ci --prefix "$here" --no-audit --no-fund --loglevel=error
 
-if ! "$python" -c 'import numpy, scipy' 2>/dev/null; then
+if ! "$python" -c 'import jsonschema, numpy, scipy' 2>/dev/null; then
     python3 -m venv --clear "$venv" || {
         echo "cannot make a Python environment in $venv; on Debian: apt-get install python3-venv" >&2
         exit 2
@@ -27,13 +27,14 @@ failures=0
 check() {
     echo "== $1"
     shift
-    "$@" "$cases" || failures=$((failures + 1))
+    "$@" || failures=$((failures + 1))
 }
-check "valid glTF" node "$here/validate.mjs"
-check "linear-blend skinning" node "$here/three_pose.mjs"
-check "delta mush" "$python" "$here/mush.py"
+check "valid glTF" node "$here/validate.mjs" "$cases"
+check "linear-blend skinning" node "$here/three_pose.mjs" "$cases"
+check "delta mush" "$python" "$here/mush.py" "$cases"
+check "recipes and their schema" "$python" "$here/recipes.py"
 
 if [ "$failures" -gt 0 ]; then
-    echo "$failures of 3 outside checks failed" >&2
+    echo "$failures of 4 outside checks failed" >&2
     exit 1
 fi
