@@ -340,6 +340,9 @@ mod tests {
             &mut below,
             &DeTable::parse(above).expect("TOML").into_inner(),
         );
+        // What was laid over is found where it is written.
+        let at = |part| super::place(&below, part).map(|place| place.at);
+        assert_eq!((at("fit.influences"), at("fit.prune")), (Some(4), Some(21)));
         let text = Text::new(Path::new("t"), "");
         let Ok(recipe) = text.settings(&below, "", &[]) else {
             panic!("valid settings");
