@@ -32,6 +32,8 @@ pub enum Command {
     Inspect(InspectArgs),
     /// Print a recipe to start from, check recipes, or show what holds for a character
     Recipe(RecipeArgs),
+    /// Join reports of bakes, or show one
+    Report(ReportArgs),
 }
 
 const BAKE_EXAMPLES: &str = "\
@@ -178,6 +180,60 @@ pub struct RecipeArgs {
     /// Write the recipe to start from to a file that is not there yet
     #[arg(short, long, value_name = "FILE")]
     pub output: Option<PathBuf>,
+}
+
+/// Words of `tanyard report`.
+#[derive(Debug, Args)]
+pub struct ReportArgs {
+    /// What to do with reports.
+    #[command(subcommand)]
+    pub command: ReportCommand,
+}
+
+/// What to do with reports.
+#[derive(Debug, Subcommand)]
+pub enum ReportCommand {
+    /// Make one report of several, as JSON, JUnit XML and Markdown
+    Merge(MergeArgs),
+    /// Print the table of a report
+    Show(ShowArgs),
+}
+
+const MERGE_EXAMPLES: &str = "\
+Examples:
+  tanyard report merge part-*.json -o crowd.json --junit crowd.xml
+      The parts of a run over three machines, say, made one.
+  tanyard report merge crowd.jsonl --markdown crowd.md -o crowd.json
+      Lines that a run printed, also of a run that was cut off, as a report and as a comment.
+
+Exits as the runs did, with the greatest code; with 3 also if a part is missing (1/3 and 3/3 without 2/3).";
+
+/// Words of `tanyard report merge`.
+#[derive(Debug, Args)]
+#[command(after_help = MERGE_EXAMPLES)]
+pub struct MergeArgs {
+    /// Reports of bakes: JSON documents, or JSON Lines
+    #[arg(required = true, value_name = "PART")]
+    pub parts: Vec<PathBuf>,
+    /// Write the report as JSON there; - for standard output [default: -]
+    #[arg(short, long, value_name = "FILE")]
+    pub output: Option<PathBuf>,
+    /// Write it as JUnit XML as well; - for standard output
+    #[arg(long, value_name = "FILE")]
+    pub junit: Option<PathBuf>,
+    /// Write a summary as Markdown as well; - for standard output
+    #[arg(long, value_name = "FILE")]
+    pub markdown: Option<PathBuf>,
+    /// Print errors only
+    #[arg(short, long)]
+    pub quiet: bool,
+}
+
+/// Words of `tanyard report show`.
+#[derive(Debug, Args)]
+pub struct ShowArgs {
+    /// A report of a bake: a JSON document, or JSON Lines
+    pub report: PathBuf,
 }
 
 /// What the commands that move joints take.

@@ -59,6 +59,7 @@ pub(super) fn run(args: &BakeArgs) -> Result<(), Error> {
         recipe: None,
         status: FileStatus::Baked,
         faults: Vec::new(),
+        fault_kind: None,
         characters: bake?.characters,
         wall_s,
     };

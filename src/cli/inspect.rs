@@ -8,10 +8,7 @@ use crate::asset;
 use crate::error::Error;
 use crate::inspect::Options;
 use crate::job;
-use crate::report::inspection_table;
-
-/// A limit was exceeded.
-const EXCEEDED: u8 = 1;
+use crate::report::{Outcome, inspection_table};
 
 pub(super) fn run(args: &InspectArgs) -> Result<ExitCode, Error> {
     let report = args.report.as_deref();
@@ -39,6 +36,6 @@ pub(super) fn run(args: &InspectArgs) -> Result<ExitCode, Error> {
     Ok(if inspection.exceeded.is_empty() {
         ExitCode::SUCCESS
     } else {
-        ExitCode::from(EXCEEDED)
+        ExitCode::from(Outcome::Exceeded.code())
     })
 }

@@ -6,6 +6,7 @@ mod inspect;
 mod poses;
 mod progress;
 mod recipe;
+mod report;
 
 use std::path::Path;
 use std::process::ExitCode;
@@ -13,6 +14,7 @@ use std::process::ExitCode;
 use clap::Parser;
 
 use crate::error::{Error, Fault};
+use crate::report::Outcome;
 
 pub use args::{Cli, Command};
 
@@ -25,6 +27,7 @@ pub fn run() -> ExitCode {
         Command::Poses(args) => poses::run(args).map(|()| ExitCode::SUCCESS),
         Command::Inspect(args) => inspect::run(args),
         Command::Recipe(args) => recipe::run(args),
+        Command::Report(args) => report::run(args),
     };
     match outcome {
         Ok(code) => code,
@@ -32,17 +35,8 @@ pub fn run() -> ExitCode {
             for line in error.to_string().lines() {
                 eprintln!("tanyard: {line}");
             }
-            ExitCode::from(exit_code(&error))
+            ExitCode::from(Outcome::from(&error).code())
         }
-    }
-}
-
-/// 2: the command or the recipe is wrong; 3: an input could not be processed; 130: interrupted.
-fn exit_code(error: &Error) -> u8 {
-    match error {
-        Error::Setting(_) => 2,
-        Error::Input(_) | Error::Output { .. } | Error::Memory { .. } => 3,
-        Error::Interrupted => 130,
     }
 }
 

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::words::{short, wrapped};
 use super::{SurfaceReport, Tool, influences, sizes, to_json};
 use crate::inspect::{Excess, Finding, Limit, Place, Severity, Unit};
 
@@ -67,12 +68,6 @@ const MOST_PLACES: usize = 3;
 
 /// Joints of a finding that the table names.
 const MOST_JOINTS: usize = 6;
-
-/// Names in the table are cut to this many characters.
-const LONGEST_NAME: usize = 32;
-
-/// Columns of the table.
-const WIDTH: usize = 80;
 
 impl Inspection {
     /// A report of this program.
@@ -251,34 +246,4 @@ fn joints(names: &[String]) -> String {
         0 => shown.join(", "),
         more => format!("{} and {more} more", shown.join(", ")),
     }
-}
-
-/// A name from a file may be of any length, and hold what a terminal would obey.
-fn short(name: &str) -> String {
-    let clean = |c: char| if c.is_control() { ' ' } else { c };
-    let mut short: String = name.chars().take(LONGEST_NAME).map(clean).collect();
-    if name.chars().nth(LONGEST_NAME).is_some() {
-        short.push_str("...");
-    }
-    short
-}
-
-/// Lines of words, the first and the others indented by these.
-fn wrapped(first: &str, others: &str, text: &str) -> String {
-    let (mut out, mut line) = (String::new(), first.to_owned());
-    let mut is_empty = true;
-    for word in text.split_whitespace() {
-        if !is_empty && line.chars().count() + 1 + word.chars().count() > WIDTH {
-            out += &line;
-            out.push('\n');
-            others.clone_into(&mut line);
-            is_empty = true;
-        }
-        if !is_empty {
-            line.push(' ');
-        }
-        line += word;
-        is_empty = false;
-    }
-    out + &line + "\n"
 }

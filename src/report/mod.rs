@@ -1,11 +1,16 @@
-//! What a bake found, as one struct that every way out reads: JSON, and the terminal.
+//! What a bake found, as one struct that every way out reads: JSON, the terminal, JUnit XML, Markdown.
 //!
 //! Units are in the names. What was not measured is null, never 0.
 
 mod character;
 mod inspection;
+mod junit;
+mod markdown;
+mod merge;
+mod outcome;
 mod schema;
 mod terminal;
+mod words;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -14,8 +19,12 @@ use crate::memory;
 
 pub use character::*;
 pub use inspection::{Exceeded, INSPECTION_SCHEMA, Inspection, SkinInspection, inspection_table};
-pub use schema::{inspection_schema, json_schema};
-pub use terminal::{plan_table, table};
+pub use junit::junit;
+pub use markdown::markdown;
+pub use merge::{Merged, merge};
+pub use outcome::{FaultKind, Outcome};
+pub use schema::{inspection_schema, json_schema, line_schema};
+pub use terminal::{log_line, plan_table, table};
 
 /// Names the form of the report; a change that breaks readers changes the number.
 pub const SCHEMA: &str = "tanyard-report/2";
@@ -50,7 +59,8 @@ pub struct Tool {
 pub struct RunReport {
     /// How it ended.
     pub end: RunEnd,
-    /// The part of the work that this run took, such as `3/8`; null for all of it.
+    /// The part of the work that this run took, such as `3/8`; null for all of it. Of a merged report that
+    /// lacks parts, those that it has: `1/3, 3/3`.
     pub shard: Option<String>,
     /// How many files ended how.
     pub counts: Counts,
@@ -109,6 +119,8 @@ pub struct FileReport {
     pub status: FileStatus,
     /// Why it failed, a line a fault; empty otherwise.
     pub faults: Vec<String>,
+    /// What those are about; null if it did not fail.
+    pub fault_kind: Option<FaultKind>,
     /// One entry for each skin, in order; empty if it failed or was left.
     pub characters: Vec<CharacterReport>,
     /// Wall time in seconds.
@@ -228,6 +240,23 @@ impl FileReport {
     pub fn exceeded(&self) -> bool {
         let mut limits = self.characters.iter().flat_map(|c| &c.limits);
         limits.any(|limit| limit.exceeded)
+    }
+}
+
+impl LimitReport {
+    /// A line that says figure, limit and place of what has this name.
+    pub fn line(&self, name: &str) -> String {
+        let place = if self.place.is_empty() {
+            String::new()
+        } else {
+            format!(" ({})", words::cut(&self.place, words::LONGEST_PLACE))
+        };
+        let found = match self.found {
+            Some(found) => format!("{} = {}", self.limit, words::figure(found, self.most)),
+            None => format!("{} could not be measured", self.limit),
+        };
+        let most = words::figure(self.most, self.most);
+        words::clean(&format!("{name}: {found}, limit {most}{place}"))
     }
 }
 

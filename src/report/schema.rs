@@ -2,11 +2,16 @@
 
 use schemars::generate::SchemaSettings;
 
-use super::{Inspection, Report};
+use super::{Inspection, Line, Report};
 
 /// The schema of [`Report`] (draft 2020-12) as indented JSON, with a line end.
 pub fn json_schema() -> String {
     schema_of::<Report>()
+}
+
+/// The same of [`Line`].
+pub fn line_schema() -> String {
+    schema_of::<Line>()
 }
 
 /// The same of [`Inspection`].

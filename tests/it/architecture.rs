@@ -17,7 +17,10 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("fit", &["rig"]),
     ("measure", &["rig"]),
     ("inspect", &["rig"]),
-    ("report", &["inspect", "measure", "memory", "units"]),
+    (
+        "report",
+        &["error", "inspect", "measure", "memory", "units"],
+    ),
     ("limits", &["inspect", "report"]),
     (
         "recipe",

@@ -21,5 +21,8 @@ mod recipes;
 mod recovery;
 mod refusals;
 mod report;
+mod report_forms;
+mod report_merge;
+mod sample_report;
 mod shapes;
 mod symmetry;

@@ -7,23 +7,34 @@ use serde_json::Value;
 
 /// Holds a published schema to the one that the code makes.
 pub fn assert_published(name: &str, made: &str) {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("docs")
-        .join(name);
-    let published = fs::read_to_string(&path).unwrap_or_default();
+    assert_kept(&format!("docs/{name}"), made);
+}
+
+/// Holds a file of the repository to what the code makes.
+pub fn assert_kept(name: &str, made: &str) {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(name);
     if std::env::var_os("TANYARD_REMAKE").is_some() {
-        fs::write(&path, made).expect("docs can be written");
+        fs::write(&path, made).expect("the repository can be written");
         return;
     }
-    assert!(
-        published == made,
-        "docs/{name} is out of date: run the tests with TANYARD_REMAKE=1"
+    let kept = fs::read_to_string(&path).unwrap_or_default();
+    // Not assert_eq, which would print both.
+    if kept == made {
+        return;
+    }
+    let differ = kept.lines().zip(made.lines()).position(|(a, b)| a != b);
+    let line = differ.unwrap_or_else(|| kept.lines().count().min(made.lines().count()));
+    panic!(
+        "{name} is out of date from line {}, where the code makes {:?}: run the tests with TANYARD_REMAKE=1",
+        line + 1,
+        made.lines().nth(line).unwrap_or_default()
     );
 }
 
 #[test]
 fn published_schema_is_that_of_the_report() {
     assert_published("report.schema.json", &tanyard::report::json_schema());
+    assert_published("report-line.schema.json", &tanyard::report::line_schema());
 }
 
 /// Every field that a script may rely on, named again here: a change in the struct must be one here.
@@ -44,6 +55,7 @@ pub fn check_fields(report: &Value) {
     assert!(file["input"].is_string() && file["output"].is_string() && file["wall_s"].is_f64());
     assert_eq!(file["status"], "baked");
     assert_eq!(file["faults"], Value::Array(Vec::new()));
+    assert_eq!(file["fault_kind"], Value::Null);
     let characters = file["characters"].as_array().expect("a list");
     assert!(!characters.is_empty());
     for c in characters {

@@ -1,0 +1,303 @@
+//! What the forms of the report share: which figures speak for a character, and text made fit to be shown.
+
+use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
+
+use super::{
+    CharacterReport, Counts, FileReport, LimitReport, OnPoses, Percent, Report, RunEnd, WorstVertex,
+};
+
+/// Columns of a table.
+pub(super) const WIDTH: usize = 80;
+
+/// Names in tables are cut to this many characters.
+const LONGEST_NAME: usize = 32;
+
+/// Faults are cut to this many characters: each part of one has 300 at most.
+const LONGEST_FAULT: usize = 1000;
+
+/// Places in words are cut to this many characters.
+pub(super) const LONGEST_PLACE: usize = 300;
+
+// Figures ------------------------------------------------------------------------------------------
+
+/// The figures that speak for a character: on held-out poses, or on those of the fit if none are held out.
+#[derive(Clone, Copy)]
+pub(super) struct Shown {
+    pub(super) held_out: bool,
+    pub(super) baked: Percent,
+    /// How far the rms error is below that of the rigid weights, in percent of it.
+    pub(super) gain: f64,
+}
+
+impl Shown {
+    /// None if no pose bends the surface.
+    pub(super) fn of(c: &CharacterReport) -> Option<Self> {
+        let best = |errors: &OnPoses<Percent>| errors.held_out.or(errors.fit);
+        let (baked, rigid) = (best(&c.errors.baked)?, best(&c.errors.rigid)?.rms_percent);
+        let gain = if rigid > 0.0 {
+            100.0 * (1.0 - baked.rms_percent / rigid)
+        } else {
+            0.0
+        };
+        Some(Self {
+            held_out: c.errors.baked.held_out.is_some(),
+            baked,
+            gain,
+        })
+    }
+}
+
+/// A character with its file.
+pub(super) struct Row<'a> {
+    pub(super) file: &'a FileReport,
+    pub(super) character: &'a CharacterReport,
+    pub(super) shown: Option<Shown>,
+}
+
+/// All characters, the greatest rms error first; those without figures last.
+pub(super) fn worst_first(files: &[FileReport]) -> Vec<Row<'_>> {
+    let rows = files.iter().flat_map(|file| {
+        file.characters.iter().map(move |character| Row {
+            file,
+            character,
+            shown: Shown::of(character),
+        })
+    });
+    let mut rows: Vec<Row> = rows.collect();
+    let rms = |row: &Row| row.shown.map_or(-1.0, |shown| shown.baked.rms_percent);
+    rows.sort_by(|a, b| rms(b).total_cmp(&rms(a)));
+    rows
+}
+
+impl Row<'_> {
+    /// The file; with the skin if it has several.
+    pub(super) fn name(&self) -> String {
+        if self.file.characters.len() > 1 {
+            named(self.file, self.character)
+        } else {
+            self.file.input.clone()
+        }
+    }
+}
+
+/// A character as lines outside of tables name it.
+pub(super) fn named(file: &FileReport, character: &CharacterReport) -> String {
+    format!("{}, {}", file.input, short(&character.name))
+}
+
+/// How many joints a vertex has weight on, on average.
+pub(super) fn mean_influences(counts: &[usize]) -> Option<f64> {
+    let vertices: usize = counts.iter().sum();
+    let joints: usize = counts
+        .iter()
+        .enumerate()
+        .map(|(i, count)| (i + 1) * count)
+        .sum();
+    (vertices > 0).then(|| joints as f64 / vertices as f64)
+}
+
+/// Where an error is greatest.
+pub(super) fn place(worst: &WorstVertex) -> String {
+    let joints: Vec<String> = worst.joints.iter().map(|joint| short(joint)).collect();
+    format!(
+        "{} vertex {} ({}) in {}",
+        short(&worst.mesh),
+        worst.vertex,
+        joints.join(", "),
+        short(&worst.pose)
+    )
+}
+
+/// Every limit that a file exceeds, as lines.
+pub(super) fn exceeded(file: &FileReport) -> impl Iterator<Item = String> {
+    file.characters.iter().flat_map(move |character| {
+        exceeded_limits(character).map(move |limit| limit.line(&named(file, character)))
+    })
+}
+
+/// The limits that a character exceeds.
+pub(super) fn exceeded_limits(c: &CharacterReport) -> impl Iterator<Item = &LimitReport> {
+    c.limits.iter().filter(|limit| limit.exceeded)
+}
+
+/// A figure in four digits, or in as many more as show on which side of the limit it is.
+pub(super) fn figure(value: f64, limit: f64) -> String {
+    /// Digits that tell any two numbers apart.
+    const ALL: usize = 17;
+    let plain = value == 0.0 || (1e-4..1e15).contains(&value.abs());
+    let in_digits = |digits: usize| {
+        let exact = format!("{value:.*e}", digits - 1);
+        let rounded: f64 = exact.parse().unwrap_or(value);
+        let text = if plain {
+            rounded.to_string()
+        } else {
+            format!("{rounded:e}")
+        };
+        (rounded, text)
+    };
+    let side = |value: f64| value.partial_cmp(&limit);
+    (4..ALL)
+        .map(in_digits)
+        .find(|(rounded, _)| side(*rounded) == side(value))
+        .map_or_else(|| in_digits(ALL).1, |(_, text)| text)
+}
+
+// Sentences ----------------------------------------------------------------------------------------
+
+impl Report {
+    /// One line that says how many files ended how.
+    pub fn verdict(&self) -> String {
+        let shard = self.run.shard.as_deref();
+        let shard = shard.map(|shard| format!("; only part {}", cut(shard, LONGEST_PLACE)));
+        ended(self) + &shard.unwrap_or_default()
+    }
+}
+
+/// The verdict without what the report says in words of its own.
+pub(super) fn ended(report: &Report) -> String {
+    let end = match report.run.end {
+        RunEnd::Complete => "",
+        RunEnd::Stopped => "; stopped at the first failure",
+        RunEnd::Interrupted => "; interrupted",
+    };
+    counted(&report.run.counts) + end
+}
+
+fn counted(counts: &Counts) -> String {
+    let all = [
+        (counts.baked, "baked"),
+        (counts.unchanged, "unchanged"),
+        (counts.restored, "restored"),
+        (counts.failed, "failed"),
+        (counts.left, "left"),
+        (counts.exceeded, "above a limit"),
+    ];
+    let words: Vec<String> = all
+        .iter()
+        .filter(|(count, _)| *count > 0)
+        .map(|(count, what)| format!("{count} {what}"))
+        .collect();
+    let colon = if words.is_empty() { "" } else { ": " };
+    format!(
+        "{}{colon}{}",
+        counting(counts.files, "file"),
+        words.join(", ")
+    )
+}
+
+/// `1 file`, `2 files`.
+pub(super) fn counting(count: usize, what: &str) -> String {
+    let plural = if count == 1 { "" } else { "s" };
+    format!("{count} {what}{plural}")
+}
+
+/// Faults of a file, without its name where they begin with it: whoever shows them says that first.
+pub(super) fn faults(file: &FileReport) -> impl Iterator<Item = String> {
+    file.faults.iter().map(|fault| {
+        let rest = fault.strip_prefix(&file.input);
+        let rest = rest.and_then(|rest| rest.strip_prefix(": "));
+        cut(rest.unwrap_or(fault), LONGEST_FAULT)
+    })
+}
+
+// Text from files ----------------------------------------------------------------------------------
+
+/// Text from a file may hold what a terminal would obey, what turns the direction of a line, and what XML
+/// cannot say.
+pub(super) fn clean(text: &str) -> String {
+    let clean = |c: char| match c {
+        _ if c.is_control() => ' ',
+        '\u{2028}' | '\u{2029}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => ' ',
+        '\u{fffe}' | '\u{ffff}' => char::REPLACEMENT_CHARACTER,
+        _ => c,
+    };
+    text.chars().map(clean).collect()
+}
+
+/// Clean text of at most so many characters, and a mark if it was cut.
+pub(super) fn cut(text: &str, longest: usize) -> String {
+    match text.char_indices().nth(longest) {
+        Some((end, _)) => clean(&text[..end]) + "...",
+        None => clean(text),
+    }
+}
+
+/// A name, clean and of few characters.
+pub(super) fn short(name: &str) -> String {
+    cut(name, LONGEST_NAME)
+}
+
+/// Text in exactly so many columns: cut from the left, where paths tell least.
+pub(super) fn column(text: &str, width: usize) -> String {
+    const CUT: &str = "...";
+    let text = clean(text);
+    let mut room = width;
+    if text.width() > width {
+        room = room.saturating_sub(CUT.len());
+    }
+    let mut start = text.len();
+    let mut used = 0;
+    for (at, c) in text.char_indices().rev() {
+        used += c.width().unwrap_or(0);
+        if used > room {
+            break;
+        }
+        start = at;
+    }
+    let mark = if start > 0 { CUT } else { "" };
+    let shown = format!("{mark}{}", &text[start..]);
+    let padding = width.saturating_sub(shown.width());
+    shown + &" ".repeat(padding)
+}
+
+/// Lines of words, the first and the others indented by these.
+pub(super) fn wrapped(first: &str, others: &str, text: &str) -> String {
+    let (mut out, mut line) = (String::new(), first.to_owned());
+    let mut is_empty = true;
+    for word in text.split_whitespace() {
+        if !is_empty && line.width() + 1 + word.width() > WIDTH {
+            out += &line;
+            out.push('\n');
+            others.clone_into(&mut line);
+            is_empty = true;
+        }
+        if !is_empty {
+            line.push(' ');
+        }
+        line += word;
+        is_empty = false;
+    }
+    out + &line + "\n"
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_figure_has_as_many_digits_as_tell_it_from_the_limit() {
+        assert_eq!(figure(3.2, 2.0), "3.2");
+        assert_eq!(figure(0.123_456, 0.1), "0.1235");
+        assert_eq!(figure(2.000_001, 2.0), "2.000001");
+        assert_eq!(figure(1.999_999_9, 2.0), "1.9999999");
+        assert_eq!(figure(120_000.0, 5.0), "120000");
+        assert_eq!(figure(0.1 + 0.2, 0.3), "0.30000000000000004");
+        assert_eq!(figure(1e300, 1.0), "1e300");
+        assert_eq!(figure(3e-9, 1e-9), "3e-9");
+        assert_eq!(figure(f64::INFINITY, 1.0), "inf");
+        assert_eq!(figure(f64::NAN, 1.0), "NaN");
+    }
+
+    #[test]
+    fn columns_are_as_wide_as_asked_in_any_script() {
+        for (text, shown) in [
+            ("a.glb", "a.glb     "),
+            ("crowd/abcdefg.glb", "...efg.glb"),
+            ("人物/主人公.glb", "...公.glb "),
+            ("a\u{1b}\n.glb", "a  .glb   "),
+        ] {
+            assert_eq!(column(text, 10), shown);
+            assert_eq!(column(text, 10).width(), 10);
+        }
+    }
+}
