@@ -1,21 +1,23 @@
 #!/usr/bin/env bash
-# Runs every outside check over the case folders under CASES; exit code 0 only if all of them pass.
+# Runs every outside check over the case folders under CASES, and that of reports over the folders under REPORTS; exit
+# code 0 only if all of them pass.
 # Needs node 20 or later, npm, and python3, 3.11 or later, with venv (Debian: nodejs npm python3-venv). Packages go to node_modules
 # here and to a virtual environment beside CASES.
 set -euo pipefail
 
-if [ $# -ne 1 ] || [ ! -d "$1" ]; then
-    echo "usage: run.sh CASES (a folder of case folders)" >&2
+if [ $# -ne 2 ] || [ ! -d "$1" ] || [ ! -d "$2" ]; then
+    echo "usage: run.sh CASES REPORTS (folders of case folders)" >&2
     exit 2
 fi
 cases=$(cd "$1" && pwd)
+reports=$(cd "$2" && pwd)
 here=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
 venv=$(dirname "$cases")/outside-venv
 python=$venv/bin/python
 
 npm ci --prefix "$here" --no-audit --no-fund --loglevel=error
 
-if ! "$python" -c 'import jsonschema, numpy, scipy' 2>/dev/null; then
+if ! "$python" -c 'import jsonschema, lxml, numpy, scipy' 2>/dev/null; then
     python3 -m venv --clear "$venv" || {
         echo "cannot make a Python environment in $venv; on Debian: apt-get install python3-venv" >&2
         exit 2
@@ -33,8 +35,9 @@ check "valid glTF" node "$here/validate.mjs" "$cases"
 check "linear-blend skinning" node "$here/three_pose.mjs" "$cases"
 check "delta mush" "$python" "$here/mush.py" "$cases"
 check "recipes and their schema" "$python" "$here/recipes.py"
+check "valid reports" "$python" "$here/reports.py" "$reports"
 
 if [ "$failures" -gt 0 ]; then
-    echo "$failures of 4 outside checks failed" >&2
+    echo "$failures of 5 outside checks failed" >&2
     exit 1
 fi

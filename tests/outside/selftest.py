@@ -5,7 +5,7 @@ Source:    the mocks come from the sample characters in the folder that TANYARD_
            node between joints that is no joint, a mesh node and a root that are moved, scaled and mirroring
            joints, two joints of one name and one of none, a strip without tangent planes. Their skinned.f32 and
            mush.f32 come from the loops below, written vertex by vertex and sharing no code with gltf_np.py and mush.py
-           but the reading of accessors.
+           but the reading of accessors. Reports are those that tests/it keeps, in which everything happens.
 Tolerance: that of the checks; a break is the smallest that matters: 3e-5 of the diagonal, one degree, one round.
 
 Needs what run.sh installs: run it with the environment's python, after run.sh or `npm ci`.
@@ -30,6 +30,8 @@ HERE = Path(__file__).resolve().parent
 VALIDATE = ["node", HERE / "validate.mjs"]
 THREE_POSE = ["node", HERE / "three_pose.mjs"]
 MUSH = [sys.executable, HERE / "mush.py"]
+REPORTS = [sys.executable, HERE / "reports.py"]
+KEPT = HERE.parent / "it" / "kept"
 ROUNDS, PULL = 5, 0.5
 BROKEN_BY = 3e-5  # of the diagonal: three times the tolerance
 
@@ -339,6 +341,50 @@ BREAKS = [
 ]
 
 
+def swap(file, old, new):
+    """Puts new text in the first place of the old."""
+
+    def change(folder):
+        text = (folder / file).read_text(encoding="utf-8")
+        if old not in text:
+            sys.exit(f"nothing to break: no {old!r} in {file}")
+        (folder / file).write_text(text.replace(old, new, 1), encoding="utf-8")
+
+    return change
+
+
+def last_lines_away(file, count):
+    def change(folder):
+        lines = (folder / file).read_text(encoding="utf-8").splitlines(keepends=True)
+        (folder / file).write_text("".join(lines[:-count]), encoding="utf-8")
+
+    return change
+
+
+REPORT_BREAKS = [
+    ("a number that is text", swap("report.json", '"wall_s": 12.5', '"wall_s": "12.5"')),
+    ("a status that is none", swap("report.json", '"status": "left"', '"status": "gone"')),
+    ("a field too many", swap("report.json", '"shard": null', '"shard": null, "shards": 3')),
+    ("a field too few", swap("report.json", '"status": "left",', "")),
+    ("a number that JSON has not", swap("report.json", '"wall_s": 12.5', '"wall_s": NaN')),
+    ("a document cut short", last_lines_away("report.json", 1)),
+    ("a line without status", swap("report.jsonl", '"status":"left",', "")),
+    ("lines without the run", last_lines_away("report.jsonl", 1)),
+    ("a line of a file that is missing", last_lines_away("report.jsonl", 2)),
+    ("an element that is none", swap("report.xml", "<skipped", "<skippped")),
+    ("an attribute that is none", swap("report.xml", "<testsuites ", '<testsuites skipped="1" ')),
+    ("a case without name", swap("report.xml", '<testcase name="h.glb" ', "<testcase ")),
+    ("a time that is none", swap("report.xml", 'time="12.500"', 'time="12.5000"')),
+    ("a bare <", swap("report.xml", "&lt;", "<")),
+    ("a bare &", swap("report.xml", "&amp;amp;", "& amp;")),
+    ("a bare ]]>", swap("report.xml", 'type="limit">nasty/&lt;b&gt;|]]&gt;', 'type="limit">]]>')),
+    ("a sign that XML cannot say", swap("report.xml", "no skins", "no \x1b skins")),
+    ("a count that is wrong", swap("report.xml", 'errors="3"', 'errors="2"')),
+    ("two cases of one name", swap("report.xml", "b.glb, body (2)", "b.glb, body")),
+    ("a form that is missing", lambda folder: (folder / "report.xml").unlink()),
+]
+
+
 def run(command, cases):
     result = subprocess.run([*command, cases], capture_output=True, text=True)
     return result.returncode == 0, result.stdout + result.stderr
@@ -365,8 +411,14 @@ def main():
             print("skip the sample characters: TANYARD_ASSETS is not set")
         for glb in characters:
             make_case(root / "sound" / glb.stem, glb)
+        kept = root / "reports" / "kept"
+        kept.mkdir(parents=True)
+        for path in KEPT.glob("report.*"):
+            shutil.copy(path, kept)
+        expect("passes the kept reports", True, REPORTS, kept.parent)
         for command in (VALIDATE, THREE_POSE, MUSH):
             expect(f"passes {len(characters)} sound cases", True, command, root / "sound")
+        for command in (VALIDATE, THREE_POSE, MUSH, REPORTS):
             (root / "empty").mkdir(exist_ok=True)
             expect("fails when there is no case", False, command, root / "empty")
         for what, command, change in BREAKS:
@@ -374,6 +426,12 @@ def main():
             shutil.copytree(root / "sound" / "Knotty", broken)
             change(broken)
             expect(f"fails on {what}", False, command, broken.parent)
+            shutil.rmtree(broken)
+        for what, change in REPORT_BREAKS:
+            broken = root / "broken" / "kept"
+            shutil.copytree(kept, broken)
+            change(broken)
+            expect(f"fails on {what}", False, REPORTS, broken.parent)
             shutil.rmtree(broken)
     print(f"{outcomes.count(True)} passed, {outcomes.count(False)} failed")
     sys.exit(0 if all(outcomes) else 1)
