@@ -11,12 +11,15 @@ use crate::report::{CharacterReport, Plan};
 use crate::rig::{Character, Weights};
 use source::Source;
 
+mod compare;
 mod describe;
 mod inspect;
 mod mend;
+mod onto;
 mod source;
 mod work;
 
+pub use compare::{CompareRequest, compare};
 pub use inspect::inspect;
 
 /// What to bake.

@@ -18,7 +18,7 @@ pub struct Cli {
     pub command: Command,
 }
 
-const EXIT_CODES: &str = "Exit codes: 0 all is well; 1 a limit was exceeded; 2 the command or the recipe is wrong; 3 an input could not be \
+const EXIT_CODES: &str = "Exit codes: 0 all is well; 1 a limit was exceeded, or the new file of a comparison is worse; 2 the command or the recipe is wrong; 3 an input could not be \
 processed; 130 interrupted. A file is written whole or not at all.";
 
 /// The subcommands.
@@ -34,6 +34,8 @@ pub enum Command {
     Recipe(RecipeArgs),
     /// Join reports of bakes, or show one
     Report(ReportArgs),
+    /// Say which of two files is closer to the reference layers, where, and by how much
+    Compare(CompareArgs),
 }
 
 const BAKE_EXAMPLES: &str = "\
@@ -234,6 +236,60 @@ pub struct MergeArgs {
 pub struct ShowArgs {
     /// A report of a bake: a JSON document, or JSON Lines
     pub report: PathBuf,
+}
+
+const COMPARE_EXAMPLES: &str = "\
+Examples:
+  tanyard compare old/hero.glb new/hero.glb --source hero.glb
+      Two bakes of one character, both held against the layers on the character before baking.
+  tanyard compare hero.k2.glb hero.k4.glb --source hero.glb --recipe tanyard.toml --band 5
+      With the recipe's bind, layers and poses; changes below 5 % count as the same.
+  tanyard compare old.glb new.glb --report change.json -q
+      For a build: exit code 1 if the new file is worse. Each is held against the layers on its own heaviest
+      joints, which differ a little from bake to bake: give the source where you have it.";
+
+/// Words of `tanyard compare`.
+#[derive(Debug, Args)]
+#[command(after_help = COMPARE_EXAMPLES)]
+pub struct CompareArgs {
+    /// The file that is held against: .glb or .gltf with weights
+    pub old: PathBuf,
+    /// The file that is judged
+    pub new: PathBuf,
+    /// The character before baking: it gives bind, layers and poses for both [default: each file is held
+    /// against the layers on its own heaviest joints]
+    #[arg(long, value_name = "FILE")]
+    pub source: Option<PathBuf>,
+    /// Settings of bind, layers and poses, as TOML (docs/recipes.md)
+    #[arg(long, value_name = "FILE")]
+    pub recipe: Option<PathBuf>,
+    /// The root of the joint tree (name or #index), for a source without skin
+    #[arg(long, value_name = "NODE", requires = "source")]
+    pub skeleton: Option<String>,
+    /// The least change of the rms error that counts, in percent of the old; twice its standard error
+    /// counts where that is more
+    #[arg(long, value_name = "PERCENT", default_value = "1", value_parser = percent)]
+    pub band: f64,
+    /// Write the comparison as JSON; - for standard output
+    #[arg(long, value_name = "FILE")]
+    pub report: Option<PathBuf>,
+    /// Memory that may be used, such as 512M or 2G: fewer poses run side by side, and where that is not
+    /// enough nothing starts
+    #[arg(long, value_name = "SIZE", value_parser = crate::units::parse_bytes)]
+    pub memory: Option<u64>,
+    /// What every command takes.
+    #[command(flatten)]
+    pub running: Running,
+}
+
+/// A share of something in percent.
+fn percent(text: &str) -> Result<f64, String> {
+    match text.trim_end_matches('%').trim().parse() {
+        Ok(percent) if (0.0..=100.0).contains(&percent) => Ok(percent),
+        _ => Err(format!(
+            "'{text}' is not a percentage: write a number from 0 to 100"
+        )),
+    }
 }
 
 /// What the commands that move joints take.

@@ -2,6 +2,7 @@
 
 mod args;
 mod bake;
+mod compare;
 mod inspect;
 mod poses;
 mod progress;
@@ -28,6 +29,7 @@ pub fn run() -> ExitCode {
         Command::Inspect(args) => inspect::run(args),
         Command::Recipe(args) => recipe::run(args),
         Command::Report(args) => report::run(args),
+        Command::Compare(args) => compare::run(args),
     };
     match outcome {
         Ok(code) => code,

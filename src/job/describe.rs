@@ -1,7 +1,8 @@
-//! What a bind found, in words for the report.
+//! What was found, in words for the report.
 
 use crate::bind::{Bound, Idle, Kind, Reason};
-use crate::report::{BeforeAfter, IdleJoint, MendReport, PieceKind, PieceReport};
+use crate::measure::Figures;
+use crate::report::{BeforeAfter, IdleJoint, MendReport, Percent, PieceKind, PieceReport};
 use crate::rig::Character;
 
 use super::mend::Mended;
@@ -87,5 +88,37 @@ pub(super) fn mend(mended: &Mended, torn: [usize; 2]) -> MendReport {
         outliers: pair(found.outliers, left.outliers),
         torn_edges_fit: pair(found.torn, left.torn),
         torn_edges_held_out: pair(torn[0], torn[1]),
+    }
+}
+
+/// Error figures.
+pub(super) fn percent(figures: Figures) -> Percent {
+    Percent {
+        rms_percent: figures.rms,
+        p99_percent: figures.p99,
+        max_percent: figures.max,
+    }
+}
+
+/// The mesh of a welded vertex, and the number of its first copy there.
+pub(super) fn first_copy(character: &Character, vertex: usize) -> (String, usize) {
+    let mut copies = character.surface.welded.iter();
+    let raw = copies.position(|&v| v as usize == vertex).unwrap_or(0);
+    let part = character.parts.iter().find(|part| part.raw.contains(&raw));
+    let mesh = part.map_or(String::new(), |part| part.mesh.clone());
+    (mesh, raw - part.map_or(0, |part| part.raw.start))
+}
+
+/// The first few names, and how many more there are.
+pub(super) fn some_of(names: &[String]) -> String {
+    const SHOWN: usize = 6;
+    with_more(&names[..names.len().min(SHOWN)], names.len())
+}
+
+/// Those shown of so many.
+pub(super) fn with_more(shown: &[String], all: usize) -> String {
+    match all - shown.len() {
+        0 => shown.join(", "),
+        more => format!("{} and {more} more", shown.join(", ")),
     }
 }

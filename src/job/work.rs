@@ -1,6 +1,7 @@
 //! One skin, ready to fit: poses stream through the layers into weights, and through both into figures.
 
 use std::ops::ControlFlow;
+use std::path::Path;
 use std::time::Instant;
 
 use super::mend::Mended;
@@ -15,8 +16,8 @@ use crate::memory;
 use crate::pose::{PoseSet, Poses};
 use crate::recipe::Symmetry;
 use crate::report::{
-    CharacterReport, Errors, FitReport, OnPoses, Percent, Plan, PosesReport, SkeletonReport,
-    SurfaceReport, SymmetryReport, Timings, Units, UnpairedPiece, WorstVertex,
+    CharacterReport, Errors, FitReport, OnPoses, Plan, PosesReport, SkeletonReport, SurfaceReport,
+    SymmetryReport, Timings, Units, UnpairedPiece, WorstVertex,
 };
 use crate::rig::{Character, JointId, Mirror, PoseSequence, Weights};
 
@@ -266,15 +267,7 @@ impl Work<'_> {
         for set in [figures(0), figures(BAKED)] {
             let all = [set.fit, set.held_out].into_iter().flatten();
             if all.into_iter().any(|f| !(f.rms.is_finite() && f.max < 1e5)) {
-                let expected = "poses that keep the character near its size";
-                return Err(Fault::new(
-                    &request.input,
-                    &character.name,
-                    expected,
-                    "positions beyond all measure",
-                )
-                .remedy("check the inverse bind matrices for scales far from one")
-                .into());
+                return Err(self.beyond_measure(&request.input).into());
             }
         }
         if let (Some(rigid), Some(baked)) =
@@ -304,10 +297,10 @@ impl Work<'_> {
             mend,
             poses: self.poses_report(),
             errors: Errors {
-                rigid: figures(0).map(percent),
-                naive: figures(1).map(percent),
-                baked: figures(BAKED).map(percent),
-                floor: figures(3).map(percent),
+                rigid: figures(0).map(describe::percent),
+                naive: figures(1).map(describe::percent),
+                baked: figures(BAKED).map(describe::percent),
+                floor: figures(3).map(describe::percent),
                 baked_units: figures(BAKED).map(|figures| units(figures, unit)),
             },
             worst: self.worst(&weights, &fit, &held_out),
@@ -333,6 +326,14 @@ impl Work<'_> {
             limits: Vec::new(),
         };
         Ok(Baked { weights, report })
+    }
+
+    /// The fault of a character that poses tear to pieces.
+    pub(super) fn beyond_measure(&self, file: &Path) -> Fault {
+        let expected = "poses that keep the character near its size";
+        let found = "positions beyond all measure";
+        Fault::new(file, &self.character().name, expected, found)
+            .remedy("check the inverse bind matrices for scales far from one")
     }
 
     fn worst(&self, weights: &Weights, fit: &Tallies, held_out: &Tallies) -> Vec<WorstVertex> {
@@ -373,16 +374,10 @@ impl Work<'_> {
                 } else {
                     &self.poses.fit
                 };
-                let raw = character
-                    .surface
-                    .welded
-                    .iter()
-                    .position(|&v| v as usize == worst.vertex)
-                    .unwrap_or(0);
-                let part = character.parts.iter().find(|part| part.raw.contains(&raw));
+                let (mesh, vertex) = describe::first_copy(character, worst.vertex);
                 WorstVertex {
-                    mesh: part.map_or(String::new(), |part| part.mesh.clone()),
-                    vertex: raw - part.map_or(0, |part| part.raw.start),
+                    mesh,
+                    vertex,
                     position: character.surface.positions[worst.vertex],
                     pose: poses.get(worst.pose).name.clone(),
                     held_out: is_held_out,
@@ -399,7 +394,7 @@ impl Work<'_> {
     /// Runs a pose set through the stack.
     pub(super) fn stream(
         &self,
-        poses: &Poses,
+        poses: &dyn PoseSequence,
         width: usize,
         stage: Stage,
         watch: &dyn Watch,
@@ -442,14 +437,6 @@ pub(super) fn surface_report(character: &Character) -> SurfaceReport {
 
 fn held_out_or_fit(figures: OnPoses<Figures>) -> Option<Figures> {
     figures.held_out.or(figures.fit)
-}
-
-fn percent(figures: Figures) -> Percent {
-    Percent {
-        rms_percent: figures.rms,
-        p99_percent: figures.p99,
-        max_percent: figures.max,
-    }
 }
 
 fn units(figures: Figures, unit: f64) -> Units {

@@ -7,12 +7,18 @@
 // Kernels run over the lanes of several arrays at once; indices say so plainest.
 #![allow(clippy::needless_range_loop)]
 
+mod bins;
 mod mirror;
+mod rows;
 mod stand_out;
 mod stretch;
 mod tally;
+mod versus;
 
 pub use mirror::mirror_error;
 pub use stand_out::outliers;
 pub use stretch::{CREASE, Stretch};
 pub use tally::{Figures, Tallies, Worst};
+pub use versus::{
+    Change, Measured, ROUNDING_PERCENT, Verdict, Versus, greatest_changes, root_mean,
+};

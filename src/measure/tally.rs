@@ -1,12 +1,12 @@
 //! Streamed error figures of several sets of weights at once.
 
-use std::sync::{Mutex, PoisonError};
-
 #[cfg(not(feature = "portable"))]
 use multiversion::multiversion;
 use rayon::prelude::*;
 
-use crate::rig::{JointId, LANES, Lane, Point, Residuals, Rings, Shapes, Weights};
+use super::bins::{Bins, Table};
+use super::rows::{Entry, Errors, Rows, scales, unit};
+use crate::rig::{Point, Rings, Shapes, Weights};
 
 /// Errors over all welded vertices and poses, in percent of the diagonal.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -39,80 +39,11 @@ pub struct Tallies {
     vertices: usize,
     /// For each vertex and set, vertex-major.
     entries: Vec<Entry>,
-    /// How many errors fell into each bin of each set; one table a worker, summed in the end.
-    bins: Mutex<Vec<Bins>>,
-}
-
-type Bins = Vec<u64>;
-
-/// All errors are squared.
-#[derive(Clone, Copy, Default)]
-struct Entry {
-    sum: f64,
-    worst: f32,
-    pose: u32,
-}
-
-/// The weights of all sets over the joints that any of them uses at a vertex.
-struct Rows {
-    sets: usize,
-    starts: Vec<u32>,
-    joints: Vec<JointId>,
-    /// For each vertex: for each joint the weights of all sets, then what each set's sum lacks to one.
-    values: Vec<f32>,
+    bins: Bins,
 }
 
 /// Vertices tallied as one parcel of work; fixed, so that results do not depend on threads.
 const CHUNK: usize = 256;
-
-/// Each octave of a squared error has 128 bins: the top seven bits of an f32's mantissa.
-const BIN_SHIFT: u32 = 16;
-
-/// Errors below 2⁻³⁰ percent share the lowest bin; those above 2¹⁷ the highest.
-const LOWEST_BIN: u32 = (127 - 60) << (23 - BIN_SHIFT);
-const BINS: u32 = 94 << (23 - BIN_SHIFT);
-
-impl Rows {
-    fn new(sets: &[&Weights], vertices: usize) -> Self {
-        let mut rows = Self {
-            sets: sets.len(),
-            starts: vec![0],
-            joints: Vec::new(),
-            values: Vec::new(),
-        };
-        for v in 0..vertices {
-            let begin = rows.joints.len();
-            for (joint, _) in sets.iter().flat_map(|weights| weights.of(v)) {
-                if !rows.joints[begin..].contains(&joint) {
-                    rows.joints.push(joint);
-                }
-            }
-            let first = rows.values.len();
-            let count = rows.joints.len() - begin;
-            rows.values.resize(first + (count + 1) * sets.len(), 0.0);
-            let values = &mut rows.values[first..];
-            for (set, weights) in sets.iter().enumerate() {
-                let mut sum = 0.0;
-                for (joint, value) in weights.of(v) {
-                    let known = rows.joints[begin..].iter().position(|&j| j == joint);
-                    values[known.map_or(0, |place| place * sets.len() + set)] = value;
-                    sum += f64::from(value);
-                }
-                values[count * sets.len() + set] = (sum - 1.0) as f32;
-            }
-            rows.starts.push(rows.joints.len() as u32);
-        }
-        rows
-    }
-
-    /// The joints at a vertex and the values of all sets.
-    #[inline(always)]
-    fn of(&self, v: usize) -> (&[JointId], &[f32]) {
-        let (begin, end) = (self.starts[v] as usize, self.starts[v + 1] as usize);
-        let values = (begin + v) * self.sets..(end + v + 1) * self.sets;
-        (&self.joints[begin..end], &self.values[values])
-    }
-}
 
 impl Tallies {
     /// Ready to tally these sets of weights over that many poses; `diagonal` is the size that errors
@@ -121,15 +52,11 @@ impl Tallies {
         let vertices = sets.first().map_or(0, |weights| weights.len());
         Self {
             rows: Rows::new(sets, vertices),
-            unit: if diagonal > 0.0 {
-                (1e4 / (diagonal * diagonal)) as f32
-            } else {
-                0.0
-            },
+            unit: unit(diagonal),
             poses,
             vertices,
             entries: vec![Entry::default(); vertices * sets.len()],
-            bins: Mutex::default(),
+            bins: Bins::new(sets.len()),
         }
     }
 
@@ -147,7 +74,11 @@ impl Tallies {
             .par_chunks_mut(CHUNK * rows.sets)
             .enumerate()
             .for_each_init(
-                || Worker::new(bins, rows.sets),
+                || Worker {
+                    bins: bins.table(),
+                    targets: Vec::new(),
+                    errors: Errors::new(rows.sets),
+                },
                 |worker, (chunk, entries)| {
                     for shape in shapes {
                         tally(rows, *unit, rest, shape, chunk * CHUNK, entries, worker);
@@ -158,44 +89,14 @@ impl Tallies {
 
     /// The figures of one set of weights.
     pub fn figures(&self, set: usize) -> Figures {
-        let entries = || self.entries.iter().skip(set).step_by(self.rows.sets);
-        let count = (self.vertices * self.poses) as u64;
-        if count == 0 {
-            return Figures {
-                rms: 0.0,
-                p99: 0.0,
-                max: 0.0,
-            };
-        }
-        let squares: f64 = entries().map(|entry| entry.sum).sum();
-        let max = entries().map(|entry| entry.worst).fold(0.0, f32::max);
-        let mut counts = vec![0u64; BINS as usize];
-        for table in self
-            .bins
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner)
-            .iter()
-        {
-            let of_set = &table[set * BINS as usize..][..BINS as usize];
-            counts.iter_mut().zip(of_set).for_each(|(sum, n)| *sum += n);
-        }
+        let entries = self.entries.iter().skip(set).step_by(self.rows.sets);
         // What was not evaluated moves rigidly, without error.
-        let zeros = count - counts.iter().sum::<u64>();
-        let rank = count - count / 100;
-        let mut seen = zeros;
-        let mut p99 = 0.0;
-        for (bin, &in_bin) in counts.iter().enumerate() {
-            if seen >= rank {
-                break;
-            }
-            seen += in_bin;
-            p99 = upper_edge(bin as u32);
-        }
-        Figures {
-            rms: (squares / count as f64).sqrt(),
-            p99: f64::from(p99.min(max)).sqrt(),
-            max: f64::from(max).sqrt(),
-        }
+        figures(
+            entries,
+            &self.bins,
+            set,
+            (self.vertices * self.poses) as u64,
+        )
     }
 
     /// The vertices with the greatest errors of one set, at most `count`, no two of them neighbours.
@@ -203,68 +104,70 @@ impl Tallies {
         let of = |v: usize| &self.entries[v * self.rows.sets + set];
         let mut order: Vec<usize> = (0..self.vertices).filter(|&v| of(v).worst > 0.0).collect();
         order.sort_by(|&a, &b| of(b).worst.total_cmp(&of(a).worst).then(a.cmp(&b)));
-        let mut taken: Vec<Worst> = Vec::new();
-        for v in order {
-            if taken.len() == count {
-                break;
-            }
-            if taken
-                .iter()
-                .all(|worst| !rings.of(worst.vertex).contains(&(v as u32)))
-            {
-                let entry = of(v);
-                taken.push(Worst {
-                    vertex: v,
-                    pose: entry.pose as usize,
-                    error_percent: f64::from(entry.worst).sqrt(),
-                });
-            }
-        }
+        let taken = apart(order, rings, count).into_iter();
         taken
+            .map(|v| Worst {
+                vertex: v,
+                pose: of(v).pose as usize,
+                error_percent: f64::from(of(v).worst).sqrt(),
+            })
+            .collect()
     }
 
     /// Bytes that tallies of that many vertices and sets take, with that many workers.
     pub fn bytes(vertices: usize, sets: usize, workers: usize) -> usize {
-        let row = 4 + 6 * (4 + 4 * sets) + 4 * sets;
-        vertices * (sets * size_of::<Entry>() + row) + workers * sets * BINS as usize * 8
+        let entries = vertices * sets * size_of::<Entry>();
+        entries + Rows::bytes(vertices, sets) + workers * Bins::bytes(sets)
     }
 }
 
-/// What one worker needs while it tallies. Its table of bins goes back when it is done.
-struct Worker<'a> {
-    home: &'a Mutex<Vec<Bins>>,
-    bins: Bins,
-    targets: Vec<Point>,
-    residuals: Residuals,
-    /// For each body its weight in all sets.
-    weights: Vec<f32>,
-    /// The squared errors of each set.
-    squares: Vec<Lane>,
+/// The figures of a set with these entries, over that many vertices times poses.
+pub(super) fn figures<'a>(
+    entries: impl Iterator<Item = &'a Entry> + Clone,
+    bins: &Bins,
+    set: usize,
+    count: u64,
+) -> Figures {
+    if count == 0 {
+        return Figures {
+            rms: 0.0,
+            p99: 0.0,
+            max: 0.0,
+        };
+    }
+    let squares: f64 = entries.clone().map(|entry| entry.sum).sum();
+    let max = entries.map(|entry| entry.worst).fold(0.0, f32::max);
+    Figures {
+        rms: (squares / count as f64).sqrt(),
+        p99: f64::from(bins.p99(set, count).min(max)).sqrt(),
+        max: f64::from(max).sqrt(),
+    }
 }
 
-impl<'a> Worker<'a> {
-    fn new(home: &'a Mutex<Vec<Bins>>, sets: usize) -> Self {
-        // Counts are whole at any time: a panic elsewhere does not spoil them.
-        let known = home.lock().unwrap_or_else(PoisonError::into_inner).pop();
-        Self {
-            home,
-            bins: known.unwrap_or_else(|| vec![0; sets * BINS as usize]),
-            targets: Vec::new(),
-            residuals: Residuals::default(),
-            weights: Vec::new(),
-            squares: vec![[0.0; LANES]; sets],
+/// The first vertices of an order, at most `count`, no two of them neighbours.
+pub(super) fn apart(
+    order: impl IntoIterator<Item = usize>,
+    rings: &Rings,
+    count: usize,
+) -> Vec<usize> {
+    let mut taken: Vec<usize> = Vec::new();
+    for v in order {
+        if taken.len() == count {
+            break;
+        }
+        let near = |&other: &usize| rings.of(other).contains(&(v as u32));
+        if !taken.iter().any(near) {
+            taken.push(v);
         }
     }
+    taken
 }
 
-impl Drop for Worker<'_> {
-    fn drop(&mut self) {
-        let bins = std::mem::take(&mut self.bins);
-        self.home
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner)
-            .push(bins);
-    }
+/// What one worker needs while it tallies.
+struct Worker<'a> {
+    bins: Table<'a>,
+    targets: Vec<Point>,
+    errors: Errors,
 }
 
 /// Tallies one block of poses for the vertices from `first` on.
@@ -282,93 +185,16 @@ fn tally(
     let Worker {
         bins,
         targets,
-        residuals,
-        weights,
-        squares,
-        ..
+        errors,
     } = worker;
     let range = first..first + entries.len() / sets;
-    // Lanes beyond the poses repeat the last one: they must not count twice.
-    let scales: Lane = std::array::from_fn(|l| if l < shapes.poses.len() { unit } else { 0.0 });
+    let scales = scales(unit, shapes.poses.len());
     for (v, target) in shapes.within(&range, targets) {
-        let (joints, values) = rows.of(v);
-        residuals.work_out(shapes, joints, rest[v], target);
-        let lacks = &values[joints.len() * sets..];
-        weights.clear();
-        weights.resize(residuals.of().len() * sets, 0.0);
-        for (&body, values) in residuals.places().iter().zip(values.chunks_exact(sets)) {
-            let weights = &mut weights[body * sets..][..sets];
-            weights
-                .iter_mut()
-                .zip(values)
-                .for_each(|(sum, w)| *sum += w);
-        }
-        for (set, squares) in squares.iter_mut().enumerate() {
-            // Σ w·T·x − t, by residuals: Σ w·(T·x − t) + (Σ w − 1)·t.
-            let mut error = Point::ZERO;
-            if lacks[set] != 0.0 {
-                add(&mut error, lacks[set], target);
-            }
-            for (weights, residual) in weights.chunks_exact(sets).zip(residuals.of()) {
-                add(&mut error, weights[set], residual);
-            }
-            for l in 0..LANES {
-                squares[l] = scales[l]
-                    * (error.x[l] * error.x[l] + error.y[l] * error.y[l] + error.z[l] * error.z[l]);
-            }
-        }
+        rows.squares(v, rest[v], shapes, target, &scales, errors);
         let entries = &mut entries[(v - first) * sets..][..sets];
-        for (set, (entry, squares)) in entries.iter_mut().zip(squares.iter()).enumerate() {
+        for (set, (entry, squares)) in entries.iter_mut().zip(&errors.squares).enumerate() {
             entry.add(squares, &shapes.poses);
-            let mut places = [0; LANES];
-            for l in 0..LANES {
-                places[l] = bin(squares[l]);
-            }
-            let bins = &mut bins[set * BINS as usize..][..BINS as usize];
-            for &place in &places[..shapes.poses.len()] {
-                bins[place as usize] += 1;
-            }
+            bins.count(set, squares, shapes.poses.len());
         }
     }
-}
-
-impl Entry {
-    #[inline(always)]
-    fn add(&mut self, squares: &Lane, poses: &[usize]) {
-        let mut sums = [0.0; LANES / 2];
-        let mut greatest = [0.0; LANES / 2];
-        for l in 0..LANES / 2 {
-            let (a, b) = (squares[l], squares[l + LANES / 2]);
-            sums[l] = a + b;
-            greatest[l] = if a > b { a } else { b };
-        }
-        self.sum += f64::from((sums[0] + sums[2]) + (sums[1] + sums[3]));
-        if greatest.iter().any(|&square| square > self.worst) {
-            for (&square, &pose) in squares.iter().zip(poses) {
-                if square > self.worst {
-                    self.worst = square;
-                    self.pose = pose as u32;
-                }
-            }
-        }
-    }
-}
-
-/// `sum += weight · point`.
-#[inline(always)]
-fn add(sum: &mut Point, weight: f32, point: &Point) {
-    for l in 0..LANES {
-        sum.x[l] += weight * point.x[l];
-        sum.y[l] += weight * point.y[l];
-        sum.z[l] += weight * point.z[l];
-    }
-}
-
-#[inline(always)]
-fn bin(square: f32) -> u32 {
-    (square.to_bits() >> BIN_SHIFT).clamp(LOWEST_BIN, LOWEST_BIN + BINS - 1) - LOWEST_BIN
-}
-
-fn upper_edge(bin: u32) -> f32 {
-    f32::from_bits((bin + 1 + LOWEST_BIN) << BIN_SHIFT)
 }

@@ -3,6 +3,7 @@
 //! Units are in the names. What was not measured is null, never 0.
 
 mod character;
+mod comparison;
 mod inspection;
 mod junit;
 mod markdown;
@@ -17,13 +18,18 @@ use serde::{Deserialize, Serialize};
 
 use crate::memory;
 
+pub use crate::measure::Verdict;
 pub use character::*;
+pub use comparison::{
+    COMPARISON_SCHEMA, ChangeReport, ChangedVertex, Comparison, JointComparison, SkinComparison,
+    UnpairedSkin, VertexError, comparison_table,
+};
 pub use inspection::{Exceeded, INSPECTION_SCHEMA, Inspection, SkinInspection, inspection_table};
 pub use junit::junit;
 pub use markdown::markdown;
 pub use merge::{Merged, merge};
 pub use outcome::{FaultKind, Outcome};
-pub use schema::{inspection_schema, json_schema, line_schema};
+pub use schema::{comparison_schema, inspection_schema, json_schema, line_schema};
 pub use terminal::{log_line, plan_table, table};
 
 /// Names the form of the report; a change that breaks readers changes the number.

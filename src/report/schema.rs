@@ -2,7 +2,7 @@
 
 use schemars::generate::SchemaSettings;
 
-use super::{Inspection, Line, Report};
+use super::{Comparison, Inspection, Line, Report};
 
 /// The schema of [`Report`] (draft 2020-12) as indented JSON, with a line end.
 pub fn json_schema() -> String {
@@ -17,6 +17,11 @@ pub fn line_schema() -> String {
 /// The same of [`Inspection`].
 pub fn inspection_schema() -> String {
     schema_of::<Inspection>()
+}
+
+/// The same of [`Comparison`].
+pub fn comparison_schema() -> String {
+    schema_of::<Comparison>()
 }
 
 fn schema_of<T: schemars::JsonSchema>() -> String {

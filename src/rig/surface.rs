@@ -285,6 +285,11 @@ impl Surface {
         }
     }
 
+    /// Vertices nearer than this are welded, in scene units of the mesh space.
+    pub fn weld_tolerance(&self) -> f64 {
+        WELD_TOLERANCE * trimmed_diagonal(&self.positions)
+    }
+
     /// The number of welded vertices.
     pub fn len(&self) -> usize {
         self.positions.len()

@@ -8,6 +8,7 @@ mod architecture;
 mod asset_kit;
 mod bake;
 mod binds;
+mod compare;
 mod figures;
 mod files;
 mod hard;

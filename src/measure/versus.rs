@@ -1,0 +1,513 @@
+//! Errors of sets of weights by pose and by vertex, and whether one set is better than another.
+//!
+//! The weights may be anyone's: unlike a fit, they may give a vertex joints that the layers never bring there.
+//! So vertices that poses do not bend count too; their target is the rigid motion of their base joint.
+//!
+//! The change from one set to another is that of the root mean square, r = √(Σb/Σa) with a and b the mean
+//! squared errors of the two sets in each pose. Poses are taken as a sample of n: the standard error of a ratio
+//! of sums is that of the paired differences d = b − r²·a (Cochran 1977, *Sampling techniques*, ch. 6),
+//!
+//! ```text
+//! se(r²) = √(Σd² / (n·(n − 1))) / (Σa/n),    se(r) = se(r²) / (2·r)
+//! ```
+//!
+//! One pose has no standard error. If the old error is zero there is no ratio; if the new one is zero all d are,
+//! and so is the standard error.
+
+use std::sync::Arc;
+
+#[cfg(not(feature = "portable"))]
+use multiversion::multiversion;
+use rayon::prelude::*;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::bins::{Bins, Table};
+use super::rows::{Entry, Errors, Rows, scales, unit};
+use super::tally::{Figures, Worst, apart, figures};
+use crate::rig::{
+    Block, JointId, LANES, Point, Pose, PoseSequence, Rings, Shapes, Skeleton, Targets, Weights,
+};
+
+/// Streams errors of several sets of weights over one pose set.
+pub struct Versus {
+    rows: Rows,
+    /// The heaviest base joint of each vertex.
+    own: Vec<JointId>,
+    unit: f32,
+    /// For each vertex and set, vertex-major.
+    entries: Vec<Entry>,
+    /// For each pose and set the sum of squared errors, pose-major.
+    poses: Vec<f64>,
+    seen: Vec<bool>,
+    bins: Bins,
+    /// Sums of each chunk of vertices for the poses at hand.
+    partial: Vec<f64>,
+}
+
+/// Vertices measured as one parcel of work; fixed, so that results do not depend on threads.
+const CHUNK: usize = 256;
+
+/// Blocks of poses whose partial sums are held at once: some 4 bytes a vertex and set.
+const BLOCKS_TOGETHER: usize = 8;
+
+impl Versus {
+    /// Ready to measure these sets of weights, at least one, over that many poses. `base` are the weights that
+    /// the stack starts from; `diagonal` is the size that errors are a percentage of.
+    pub fn new(sets: &[&Weights], base: &Weights, diagonal: f64, poses: usize) -> Self {
+        // A row of checked weights has at least one entry.
+        let heaviest = |v: usize| base.of(v).next().map_or(JointId(0), |(joint, _)| joint);
+        Self {
+            rows: Rows::new(sets, base.len()),
+            own: (0..base.len()).map(heaviest).collect(),
+            unit: unit(diagonal),
+            entries: vec![Entry::default(); base.len() * sets.len()],
+            poses: vec![0.0; poses * sets.len()],
+            seen: vec![false; poses],
+            bins: Bins::new(sets.len()),
+            partial: Vec::new(),
+        }
+    }
+
+    /// Adds the errors in some shapes. `rest` holds bind positions about the centre.
+    pub fn add(&mut self, rest: &[[f32; 3]], shapes: &[Shapes]) {
+        shapes
+            .chunks(BLOCKS_TOGETHER)
+            .for_each(|blocks| self.add_blocks(rest, blocks));
+    }
+
+    fn add_blocks(&mut self, rest: &[[f32; 3]], blocks: &[Shapes]) {
+        let sets = self.rows.sets;
+        let width = sets * LANES;
+        let chunks = self.own.len().div_ceil(CHUNK);
+        self.partial.clear();
+        self.partial.resize(chunks * blocks.len() * width, 0.0);
+        let (rows, own, bins, unit) = (&self.rows, &self.own, &self.bins, self.unit);
+        self.entries
+            .par_chunks_mut(CHUNK * sets)
+            .zip(self.partial.par_chunks_mut(blocks.len() * width))
+            .enumerate()
+            .for_each_init(
+                || Worker {
+                    bins: bins.table(),
+                    targets: Vec::new(),
+                    errors: Errors::new(sets),
+                },
+                |worker, (chunk, (entries, sums))| {
+                    for (shapes, sums) in blocks.iter().zip(sums.chunks_exact_mut(width)) {
+                        let at = At {
+                            rows,
+                            own,
+                            rest,
+                            shapes,
+                            unit,
+                        };
+                        measure(&at, chunk * CHUNK, entries, sums, worker);
+                    }
+                },
+            );
+        for (block, shapes) in blocks.iter().enumerate() {
+            for (lane, &pose) in shapes.poses.iter().enumerate() {
+                self.seen[pose] = true;
+                for set in 0..sets {
+                    let place = block * width + set * LANES + lane;
+                    let of_chunks = self
+                        .partial
+                        .iter()
+                        .skip(place)
+                        .step_by(blocks.len() * width);
+                    self.poses[pose * sets + set] = of_chunks.sum();
+                }
+            }
+        }
+    }
+
+    /// Adds the poses that no shapes held: a stream leaves out those that bend nothing, but other weights than
+    /// the base may be wrong in them. `centre` is the point that `rest` is about.
+    pub fn add_unbent(
+        &mut self,
+        rest: &[[f32; 3]],
+        skeleton: &Skeleton,
+        centre: [f64; 3],
+        poses: &dyn PoseSequence,
+    ) {
+        let unseen: Vec<usize> = (0..self.seen.len()).filter(|&p| !self.seen[p]).collect();
+        let joints = skeleton.joints().len() as u32;
+        for places in unseen.chunks(LANES) {
+            let block: Vec<_> = places.iter().map(|&place| poses.get(place)).collect();
+            let block: Vec<&Pose> = block.iter().map(AsRef::as_ref).collect();
+            let shapes = Shapes {
+                block: Block::new(skeleton, &block, centre),
+                poses: places.to_vec(),
+                vertices: Arc::new([]),
+                bodies: (0..joints).collect(),
+                targets: Targets::Known(Vec::new()),
+            };
+            self.add(rest, &[shapes]);
+        }
+    }
+
+    /// What was found of one set.
+    pub fn measured(&self, set: usize) -> Measured {
+        let sets = self.rows.sets;
+        let count = (self.own.len() * self.seen.len()) as u64;
+        let entries = self.entries.iter().skip(set).step_by(sets);
+        Measured {
+            figures: figures(entries.clone(), &self.bins, set, count),
+            vertices: entries.copied().collect(),
+            poses: self.poses.iter().skip(set).step_by(sets).copied().collect(),
+        }
+    }
+
+    /// Bytes that it takes for that many vertices, sets and poses, with that many workers.
+    pub fn bytes(vertices: usize, sets: usize, poses: usize, workers: usize) -> usize {
+        let partial = vertices.div_ceil(CHUNK) * BLOCKS_TOGETHER * sets * LANES * size_of::<f64>();
+        let entries = vertices * (2 * sets * size_of::<Entry>() + size_of::<JointId>());
+        let poses = poses * (2 * sets * size_of::<f64>() + 1);
+        entries + partial + poses + Rows::bytes(vertices, sets) + workers * Bins::bytes(sets)
+    }
+}
+
+struct Worker<'a> {
+    bins: Table<'a>,
+    targets: Vec<Point>,
+    errors: Errors,
+}
+
+/// What a chunk of vertices is measured in.
+struct At<'a> {
+    rows: &'a Rows,
+    own: &'a [JointId],
+    rest: &'a [[f32; 3]],
+    shapes: &'a Shapes,
+    unit: f32,
+}
+
+/// Measures one block of poses on the vertices from `first` on.
+#[cfg_attr(not(feature = "portable"), multiversion(targets("x86_64+avx2")))]
+fn measure(at: &At, first: usize, entries: &mut [Entry], sums: &mut [f64], worker: &mut Worker) {
+    let At {
+        rows,
+        own,
+        rest,
+        shapes,
+        unit,
+    } = *at;
+    let Worker {
+        bins,
+        targets,
+        errors,
+    } = worker;
+    let range = first..first + entries.len() / rows.sets;
+    let lanes = shapes.poses.len();
+    let scales = scales(unit, lanes);
+    let mut bent = shapes.within(&range, targets).peekable();
+    for (v, entries) in range.zip(entries.chunks_exact_mut(rows.sets)) {
+        let target = match bent.next_if(|&(next, _)| next == v) {
+            Some((_, target)) => *target,
+            None => shapes.block.transform(own[v].index(), rest[v]),
+        };
+        rows.squares(v, rest[v], shapes, &target, &scales, errors);
+        let sums = sums.chunks_exact_mut(LANES);
+        for (set, ((entry, squares), sums)) in entries
+            .iter_mut()
+            .zip(&errors.squares)
+            .zip(sums)
+            .enumerate()
+        {
+            entry.add(squares, &shapes.poses);
+            bins.count(set, squares, lanes);
+            for l in 0..LANES {
+                sums[l] += f64::from(squares[l]);
+            }
+        }
+    }
+}
+
+/// The errors of one set of weights. Squares are in percent of the diagonal, squared.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Measured {
+    /// Over all vertices and poses.
+    pub figures: Figures,
+    vertices: Vec<Entry>,
+    poses: Vec<f64>,
+}
+
+impl Measured {
+    /// The number of vertices.
+    pub fn len(&self) -> usize {
+        self.vertices.len()
+    }
+
+    /// Whether there are no vertices.
+    pub fn is_empty(&self) -> bool {
+        self.vertices.is_empty()
+    }
+
+    /// For each pose the sum of squared errors.
+    pub fn poses(&self) -> &[f64] {
+        &self.poses
+    }
+
+    /// The sum of squared errors of a vertex.
+    pub fn sum(&self, vertex: usize) -> f64 {
+        self.vertices[vertex].sum
+    }
+
+    /// The root mean square error of a vertex, in percent of the diagonal.
+    pub fn rms(&self, vertex: usize) -> f64 {
+        root_mean(self.sum(vertex), self.poses.len())
+    }
+
+    /// The greatest error of a vertex.
+    pub fn worst(&self, vertex: usize) -> Worst {
+        let entry = &self.vertices[vertex];
+        Worst {
+            vertex,
+            pose: entry.pose as usize,
+            error_percent: f64::from(entry.worst).sqrt(),
+        }
+    }
+
+    /// The same with vertices in another order: each is the one of that number here.
+    pub fn in_order(&self, of: &[u32]) -> Self {
+        Self {
+            vertices: of.iter().map(|&v| self.vertices[v as usize]).collect(),
+            ..self.clone()
+        }
+    }
+}
+
+/// The root of the mean of squares; 0 of none.
+pub fn root_mean(sum: f64, count: usize) -> f64 {
+    if count == 0 {
+        0.0
+    } else {
+        (sum / count as f64).sqrt()
+    }
+}
+
+/// Whether weights are better than others.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    /// The new error is less.
+    Better,
+    /// The change does not count.
+    Same,
+    /// The new error is greater.
+    Worse,
+}
+
+impl Verdict {
+    /// As reports have it.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Better => "better",
+            Self::Same => "same",
+            Self::Worse => "worse",
+        }
+    }
+
+    /// That of several: worse if one is, else better if one is.
+    pub fn of_all(verdicts: impl IntoIterator<Item = Self>) -> Self {
+        verdicts
+            .into_iter()
+            .fold(Self::Same, |all, next| match (all, next) {
+                (Self::Worse, _) | (_, Self::Worse) => Self::Worse,
+                (Self::Better, _) | (_, Self::Better) => Self::Better,
+                _ => Self::Same,
+            })
+    }
+}
+
+/// Changes of an rms below this never count, in percent of the diagonal: positions in f32 are no finer than some
+/// units in their last place.
+pub const ROUNDING_PERCENT: f64 = 1e-4;
+
+/// Standard errors that a change must exceed to count.
+const STANDARD_ERRORS: f64 = 2.0;
+
+/// The change from one set of weights to another over the same poses.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Change {
+    /// The rms of the old and the new weights, in percent of the diagonal.
+    pub rms: [f64; 2],
+    /// The change of the rms, in percent of the old; `None` if that is zero and the new is not.
+    pub percent: Option<f64>,
+    /// Its standard error, in percent of the old; `None` of one pose, or if the old is zero.
+    pub standard_error: Option<f64>,
+    /// Poses in which the new error is less, and those in which it is greater.
+    pub poses: [usize; 2],
+}
+
+impl Change {
+    /// The change between two measures over the same poses; vertices may differ.
+    pub fn new(old: &Measured, new: &Measured) -> Self {
+        let rms = [old.figures.rms, new.figures.rms];
+        let means = |m: &Measured| -> Vec<f64> {
+            let vertices = m.len().max(1) as f64;
+            m.poses.iter().map(|sum| sum / vertices).collect()
+        };
+        let (a, b) = (means(old), means(new));
+        let poses = |better: bool| {
+            let pairs = a.iter().zip(&b);
+            let counts = pairs.filter(|(a, b)| if better { b < a } else { b > a });
+            counts.count()
+        };
+        Self {
+            rms,
+            percent: if rms[0] > 0.0 {
+                Some(100.0 * (rms[1] / rms[0] - 1.0))
+            } else {
+                (rms[1] == 0.0).then_some(0.0)
+            },
+            standard_error: standard_error(&a, &b),
+            poses: [poses(true), poses(false)],
+        }
+    }
+
+    /// The least change of the rms that counts, in percent of the diagonal: `least` percent of the old, two
+    /// standard errors, or what rounding does, whichever is greatest.
+    pub fn band(&self, least: f64) -> f64 {
+        let noise = STANDARD_ERRORS * self.standard_error.unwrap_or(0.0);
+        (least.max(noise) / 100.0 * self.rms[0]).max(ROUNDING_PERCENT)
+    }
+
+    /// Whether it counts, where `least` percent of the old is the least that does.
+    pub fn verdict(&self, least: f64) -> Verdict {
+        let change = self.rms[1] - self.rms[0];
+        if change.abs() <= self.band(least) {
+            Verdict::Same
+        } else if change < 0.0 {
+            Verdict::Better
+        } else {
+            Verdict::Worse
+        }
+    }
+}
+
+/// The standard error of √(Σb/Σa), in percent; see the head of this file.
+fn standard_error(a: &[f64], b: &[f64]) -> Option<f64> {
+    let n = a.len() as f64;
+    let (old, new) = (a.iter().sum::<f64>(), b.iter().sum::<f64>());
+    if a.len() < 2 || old <= 0.0 {
+        return None;
+    }
+    if new <= 0.0 {
+        return Some(0.0);
+    }
+    let ratio = new / old;
+    let squares: f64 = a.iter().zip(b).map(|(a, b)| (b - ratio * a).powi(2)).sum();
+    let of_ratio = (squares / (n * (n - 1.0))).sqrt() / (old / n);
+    Some(100.0 * of_ratio / (2.0 * ratio.sqrt()))
+}
+
+/// The vertices whose rms fell most and those whose rose most, at most `count` each, no two of a list neighbours.
+/// Changes within rounding are none. Both measures have the same vertices.
+pub fn greatest_changes(
+    old: &Measured,
+    new: &Measured,
+    rings: &Rings,
+    count: usize,
+) -> [Vec<usize>; 2] {
+    let rise: Vec<f64> = (0..old.len()).map(|v| new.rms(v) - old.rms(v)).collect();
+    [-1.0, 1.0].map(|way| {
+        let by = |v: usize| way * rise[v];
+        let mut order: Vec<usize> = (0..rise.len())
+            .filter(|&v| by(v) > ROUNDING_PERCENT)
+            .collect();
+        order.sort_by(|&a, &b| by(b).total_cmp(&by(a)).then(a.cmp(&b)));
+        apart(order, rings, count)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// One vertex with these squared errors.
+    fn measured(squares: &[f64]) -> Measured {
+        let greatest = squares.iter().copied().fold(0.0, f64::max);
+        let rms = root_mean(squares.iter().sum(), squares.len());
+        Measured {
+            figures: Figures {
+                rms,
+                p99: greatest.sqrt(),
+                max: greatest.sqrt(),
+            },
+            vertices: vec![Entry {
+                sum: squares.iter().sum(),
+                worst: greatest as f32,
+                pose: 0,
+            }],
+            poses: squares.to_vec(),
+        }
+    }
+
+    fn change(old: &[f64], new: &[f64]) -> Change {
+        Change::new(&measured(old), &measured(new))
+    }
+
+    #[test]
+    fn the_band_is_that_of_the_formula() {
+        // Means 4 and 1: the ratio is 1/4, its root 1/2. d = b − a/4 = (½, −½, ½, −½), Σd² = 1, so that
+        // se(r²) = √(1/12)/4 and se(r) = the same, as 2r = 1.
+        let change = change(&[2.0, 6.0, 2.0, 6.0], &[1.0, 1.0, 1.0, 1.0]);
+        assert_eq!(change.rms, [2.0, 1.0]);
+        assert_eq!(change.percent, Some(-50.0));
+        let expected = 100.0 * (1.0f64 / 12.0).sqrt() / 4.0;
+        // Rounding of a few operations in f64.
+        assert!((change.standard_error.expect("four poses") - expected).abs() < 1e-12);
+        assert!((change.band(1.0) - 2.0 * expected / 100.0 * 2.0).abs() < 1e-12);
+        assert_eq!(change.poses, [4, 0]);
+        assert_eq!(change.verdict(1.0), Verdict::Better);
+        // Half is less than what is asked for.
+        assert_eq!(change.verdict(51.0), Verdict::Same);
+    }
+
+    #[test]
+    fn a_change_alike_in_every_pose_has_no_noise_and_one_within_it_is_the_same() {
+        let old = [1.0, 9.0, 4.0];
+        let sure = change(&old, &old.map(|a| 1.21 * a));
+        assert!(sure.standard_error.expect("three poses") < 1e-12);
+        assert_eq!(sure.verdict(1.0), Verdict::Worse);
+        assert_eq!(sure.verdict(11.0), Verdict::Same);
+        // Better in one pose, worse in another, three percent better together.
+        let unsure = change(&[1.0, 1.0], &[1.5, 0.4]);
+        assert_eq!(unsure.poses, [1, 1]);
+        assert_eq!(unsure.verdict(1.0), Verdict::Same);
+    }
+
+    #[test]
+    fn one_pose_and_no_error_have_answers() {
+        let one = change(&[4.0], &[1.0]);
+        assert_eq!((one.percent, one.standard_error), (Some(-50.0), None));
+        assert_eq!(one.verdict(1.0), Verdict::Better);
+        let none = change(&[0.0, 0.0], &[0.0, 0.0]);
+        assert_eq!((none.percent, none.standard_error), (Some(0.0), None));
+        assert_eq!(none.verdict(0.0), Verdict::Same);
+        let from_none = change(&[0.0, 0.0], &[1.0, 1.0]);
+        assert_eq!((from_none.percent, from_none.standard_error), (None, None));
+        assert_eq!(from_none.verdict(1.0), Verdict::Worse);
+        let to_none = change(&[1.0, 2.0], &[0.0, 0.0]);
+        assert_eq!(
+            (to_none.percent, to_none.standard_error),
+            (Some(-100.0), Some(0.0))
+        );
+        assert_eq!(to_none.verdict(1.0), Verdict::Better);
+        // Twice nothing is nothing.
+        let rounding = change(&[1e-12, 1e-12], &[4e-12, 4e-12]);
+        assert_eq!(rounding.verdict(1.0), Verdict::Same);
+        let no_poses = change(&[], &[]);
+        assert_eq!(no_poses.verdict(0.0), Verdict::Same);
+    }
+
+    #[test]
+    fn one_worse_of_several_is_worse() {
+        use Verdict::{Better, Same, Worse};
+        assert_eq!(Verdict::of_all([]), Same);
+        assert_eq!(Verdict::of_all([Same, Better]), Better);
+        assert_eq!(Verdict::of_all([Better, Worse, Same]), Worse);
+    }
+}

@@ -1,0 +1,379 @@
+//! How two files compare: as JSON, and as a table that fits 80 columns.
+
+use std::fmt::Write;
+use std::path::{Path, PathBuf};
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::words::{short, wrapped};
+use super::{Percent, Tool, to_json};
+use crate::measure::Verdict;
+
+/// Names the form of the report; a change that breaks readers changes the number.
+pub const COMPARISON_SCHEMA: &str = "tanyard-compare/1";
+
+/// A run of `tanyard compare` on two files.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Comparison {
+    /// Always `tanyard-compare/1`.
+    pub schema: String,
+    /// What made the report.
+    pub tool: Tool,
+    /// The file that is held against.
+    pub old: PathBuf,
+    /// The file that is judged.
+    pub new: PathBuf,
+    /// The character before baking, which gives the reference for both; null if each file is held against the
+    /// reference that its own weights give.
+    pub source: Option<PathBuf>,
+    /// Changes of an rms below this never count, in percent of the old rms.
+    pub least_percent: f64,
+    /// `worse` if any skin is, else `better` if any is.
+    pub verdict: Verdict,
+    /// One entry for each skin compared, in order.
+    pub skins: Vec<SkinComparison>,
+    /// Skins that have no partner.
+    pub unpaired: Vec<UnpairedSkin>,
+    /// What the user should know of the files.
+    pub notes: Vec<String>,
+}
+
+/// A skin without partner.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct UnpairedSkin {
+    /// The file that has it.
+    pub file: PathBuf,
+    /// The skin's name.
+    pub skin: String,
+}
+
+/// How two skins compare. Errors are distances to the reference layers over all welded vertices and held-out poses.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SkinComparison {
+    /// The skin's name.
+    pub name: String,
+    /// Whether the new weights are better.
+    pub verdict: Verdict,
+    /// Whether both have the same vertices; if not, figures by vertex are left out.
+    pub same_vertices: bool,
+    /// Held-out poses.
+    pub poses: usize,
+    /// The error of the old weights; null if no pose bends this surface.
+    pub old: Option<Percent>,
+    /// The error of the new weights.
+    pub new: Option<Percent>,
+    /// The change of the rms from old to new.
+    pub change: Option<ChangeReport>,
+    /// Figures of the vertices of each joint in the rigid bind of the reference; joints whose part in the change
+    /// is greatest come first.
+    pub joints: Vec<JointComparison>,
+    /// The vertices whose rms over poses fell most, no two of them neighbours.
+    pub better: Vec<ChangedVertex>,
+    /// The vertices whose rms over poses rose most, no two of them neighbours.
+    pub worse: Vec<ChangedVertex>,
+    /// What the user should know.
+    pub notes: Vec<String>,
+}
+
+/// The change of an rms over the same poses.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ChangeReport {
+    /// In percent of the old rms; negative is better; null if the old is zero and the new is not.
+    pub rms_change_percent: Option<f64>,
+    /// The standard error of that, with poses as the sample; null for one pose, or if the old rms is zero.
+    pub standard_error_percent: Option<f64>,
+    /// The greatest change that does not count, in percent of the old rms; null if that is zero.
+    pub band_percent: Option<f64>,
+    /// Poses in which the new error is less.
+    pub better_poses: usize,
+    /// Poses in which it is greater.
+    pub worse_poses: usize,
+}
+
+/// The vertices of one joint.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct JointComparison {
+    /// Its name.
+    pub joint: String,
+    /// Its welded vertices in the old file's reference; 0 if it has none there.
+    pub old_vertices: usize,
+    /// Its welded vertices in the new file's reference: another number only where the vertices or the binds differ.
+    pub new_vertices: usize,
+    /// The old root mean square error, in percent of the diagonal; null without vertices.
+    pub old_rms_percent: Option<f64>,
+    /// The new one.
+    pub new_rms_percent: Option<f64>,
+    /// The change of its rms, in percent of the old; null if the old is zero or missing, or the new is missing.
+    pub rms_change_percent: Option<f64>,
+    /// How much it adds to the change of the mean squared error of the whole skin, in percent of the old one; null if
+    /// that is zero.
+    pub part_percent: Option<f64>,
+}
+
+/// A vertex whose error changed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ChangedVertex {
+    /// The mesh it belongs to.
+    pub mesh: String,
+    /// Its first raw copy, counted within the mesh part.
+    pub vertex: usize,
+    /// Its bind position in mesh space.
+    pub position: [f32; 3],
+    /// Its joint in the rigid bind of the reference.
+    pub joint: String,
+    /// What the old weights make of it.
+    pub old: VertexError,
+    /// What the new weights make of it.
+    pub new: VertexError,
+}
+
+/// The error of a vertex.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct VertexError {
+    /// Root mean square over the poses, in percent of the diagonal.
+    pub rms_percent: f64,
+    /// The greatest, in percent of the diagonal.
+    pub max_percent: f64,
+    /// The pose of the greatest; null if there is no error.
+    pub pose: Option<String>,
+    /// The joints of its weights, heaviest first.
+    pub joints: Vec<String>,
+}
+
+/// Joints that the table shows.
+const MOST_JOINTS: usize = 8;
+
+/// Vertices of each way that the table shows.
+const MOST_PLACES: usize = 3;
+
+/// Columns of the names of joints in the table.
+const NAME_WIDTH: usize = 24;
+
+impl Comparison {
+    /// A report of this program; the verdict follows from the skins.
+    pub fn new(
+        files: [&Path; 2],
+        source: Option<&Path>,
+        least_percent: f64,
+        skins: Vec<SkinComparison>,
+        unpaired: Vec<UnpairedSkin>,
+        notes: Vec<String>,
+    ) -> Self {
+        let [old, new] = files.map(Path::to_owned);
+        Self {
+            schema: COMPARISON_SCHEMA.to_owned(),
+            tool: Tool::this(),
+            old,
+            new,
+            source: source.map(Path::to_owned),
+            least_percent,
+            verdict: Verdict::of_all(skins.iter().map(|skin| skin.verdict)),
+            skins,
+            unpaired,
+            notes,
+        }
+    }
+
+    /// As indented JSON, with a line end.
+    pub fn to_json(&self) -> String {
+        to_json(self)
+    }
+}
+
+impl SkinComparison {
+    /// Adds a note, if it is new.
+    pub fn note(&mut self, note: String) {
+        if !self.notes.contains(&note) {
+            self.notes.push(note);
+        }
+    }
+
+    /// A line that says which is better and by how much.
+    pub fn line(&self) -> String {
+        let verdict = self.verdict.name();
+        let (Some(old), Some(new), Some(change)) = (self.old, self.new, self.change) else {
+            return format!("{verdict}; no pose bends this surface");
+        };
+        let band = change
+            .band_percent
+            .map_or(String::new(), |band| format!(", band {band:.1} %"));
+        format!(
+            "{verdict}: {:.3} % rms, was {:.3} % ({}{band})",
+            new.rms_percent,
+            old.rms_percent,
+            signed(change.rms_change_percent)
+        )
+    }
+
+    /// The same with the skin's name first.
+    pub fn named_line(&self) -> String {
+        format!("{}: {}", short(&self.name), self.line())
+    }
+}
+
+/// `+3.1 %`; what cannot be said in percent of nothing is so.
+fn signed(percent: Option<f64>) -> String {
+    match percent {
+        // No "-0.0".
+        Some(percent) if percent.abs() < 0.05 => "0.0 %".to_owned(),
+        Some(percent) => format!("{percent:+.1} %"),
+        None => "from nothing".to_owned(),
+    }
+}
+
+/// The whole report.
+pub fn comparison_table(comparison: &Comparison) -> String {
+    let c = comparison;
+    let first = match &c.skins[..] {
+        [skin] => skin.line(),
+        skins => {
+            let of = |verdict| skins.iter().filter(|skin| skin.verdict == verdict).count();
+            format!(
+                "{}: of {} skins {} better, {} the same, {} worse",
+                c.verdict.name(),
+                skins.len(),
+                of(Verdict::Better),
+                of(Verdict::Same),
+                of(Verdict::Worse)
+            )
+        }
+    };
+    let mut out = wrapped("", "  ", &first);
+    let mut line = |text: &str| out += &wrapped("  ", "    ", text);
+    line(&format!("old: {}", c.old.display()));
+    line(&format!("new: {}", c.new.display()));
+    line(&match &c.source {
+        Some(source) => format!("reference: the layers on {}, for both", source.display()),
+        None => "reference: the layers on each file's own heaviest joints; two bakes of one \
+                 character are better compared with --source"
+            .to_owned(),
+    });
+    for unpaired in &c.unpaired {
+        line(&format!(
+            "without partner: skin {} of {}",
+            short(&unpaired.skin),
+            unpaired.file.display()
+        ));
+    }
+    for note in &c.notes {
+        line(&format!("note: {note}"));
+    }
+    for skin in &c.skins {
+        out.push('\n');
+        out += &skin_table(skin, c.skins.len() > 1);
+    }
+    out
+}
+
+fn skin_table(skin: &SkinComparison, with_verdict: bool) -> String {
+    let mut out = match with_verdict {
+        true => wrapped("", "  ", &skin.named_line()),
+        false => format!("{}\n", short(&skin.name)),
+    };
+    if let (Some(old), Some(new), Some(change)) = (skin.old, skin.new, skin.change) {
+        // Writing to a String cannot fail.
+        _ = writeln!(
+            out,
+            "  {} held-out poses: {} better, {} worse",
+            skin.poses, change.better_poses, change.worse_poses
+        );
+        _ = writeln!(
+            out,
+            "\n  error, % of size {:>17}{:>9}{:>9}",
+            "rms", "p99", "max"
+        );
+        for (row, figures) in [("old", old), ("new", new)] {
+            _ = writeln!(
+                out,
+                "  {row:<25}{:>9.3}{:>9.3}{:>9.3}",
+                figures.rms_percent, figures.p99_percent, figures.max_percent
+            );
+        }
+        _ = writeln!(
+            out,
+            "  {:<25}{:>9}{:>9}{:>9}",
+            "change",
+            signed(change.rms_change_percent),
+            signed(of_old(old.p99_percent, new.p99_percent)),
+            signed(of_old(old.max_percent, new.max_percent))
+        );
+    }
+    out += &joint_table(skin);
+    for (what, places) in [("better", &skin.better), ("worse", &skin.worse)] {
+        if !places.is_empty() {
+            _ = writeln!(out, "\n  most {what}");
+        }
+        for place in places.iter().take(MOST_PLACES) {
+            out += &wrapped("    ", "      ", &at(place));
+        }
+    }
+    for note in &skin.notes {
+        out += &wrapped("  ", "    ", &format!("note: {note}"));
+    }
+    out
+}
+
+fn joint_table(skin: &SkinComparison) -> String {
+    let mut out = String::new();
+    // Without old figures there are no parts, and every joint counts.
+    let changed = |joint: &&JointComparison| joint.part_percent != Some(0.0);
+    let joints: Vec<&JointComparison> = skin.joints.iter().filter(changed).collect();
+    if joints.is_empty() {
+        return out;
+    }
+    // Writing to a String cannot fail.
+    _ = writeln!(
+        out,
+        "\n  {:<NAME_WIDTH$} {:>9}{:>9}{:>9}{:>10}{:>9}",
+        "joint", "vertices", "old rms", "new rms", "change", "part"
+    );
+    for joint in joints.iter().take(MOST_JOINTS) {
+        let figure = |x: Option<f64>| x.map_or("-".to_owned(), |x| format!("{x:.3}"));
+        let percent = |x: Option<f64>| x.map_or("-".to_owned(), |x| signed(Some(x)));
+        let name: String = short(&joint.joint).chars().take(NAME_WIDTH).collect();
+        _ = writeln!(
+            out,
+            "  {name:<NAME_WIDTH$} {:>9}{:>9}{:>9}{:>10}{:>9}",
+            joint.new_vertices,
+            figure(joint.old_rms_percent),
+            figure(joint.new_rms_percent),
+            percent(joint.rms_change_percent),
+            percent(joint.part_percent)
+        );
+    }
+    if let Some(more @ 1..) = joints.len().checked_sub(MOST_JOINTS) {
+        _ = writeln!(out, "  and {more} more joints");
+    }
+    out
+}
+
+fn of_old(old: f64, new: f64) -> Option<f64> {
+    if old > 0.0 {
+        Some(100.0 * (new / old - 1.0))
+    } else {
+        (new == 0.0).then_some(0.0)
+    }
+}
+
+fn at(place: &ChangedVertex) -> String {
+    let [x, y, z] = place.position;
+    let pose = place.new.pose.as_ref().or(place.old.pose.as_ref());
+    let pose = pose.map_or(String::new(), |pose| format!(" in {}", short(pose)));
+    format!(
+        "{:.3} % rms, was {:.3} %: {} vertex {} ({x:.3}, {y:.3}, {z:.3}) of {}; at most {:.3} %{pose}",
+        place.new.rms_percent,
+        place.old.rms_percent,
+        short(&place.mesh),
+        place.vertex,
+        short(&place.joint),
+        place.new.max_percent
+    )
+}
