@@ -1,4 +1,4 @@
-//! The recipe: what the user asks for, read from `tanyard.toml` and checked.
+//! The recipe: what the user asks for, read from the nearest `tanyard.toml` and checked.
 //!
 //! Every part is optional. Angles are in degrees, shares go from 0 to 1, `percent` is of the bind
 //! bounding-box diagonal.
