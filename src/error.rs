@@ -72,7 +72,7 @@ impl fmt::Display for Fault {
 }
 
 /// Why a character could not be processed.
-#[derive(Debug, thiserror::Error)]
+#[derive(Clone, Debug, thiserror::Error)]
 pub enum Error {
     /// Files that cannot be used, with every fault found.
     #[error("{}", lines(.0))]

@@ -3,8 +3,9 @@
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use crate::asset::{self, Document, Loaded};
+use crate::asset::{self, Beside, Document, Loaded, Outline, Written};
 use crate::error::Error;
+use crate::memory;
 use crate::pose::PoseSet;
 use crate::recipe::Recipe;
 use crate::report::{CharacterReport, Plan};
@@ -35,6 +36,8 @@ pub struct Request {
     pub skeleton: Option<String>,
     /// Bytes that the work may use.
     pub memory: Option<u64>,
+    /// What becomes of files that the document refers to, where the folder of the output has them already.
+    pub beside: Beside,
     /// Blocks of poses to evaluate side by side, at most; by default one a thread.
     pub width: Option<usize>,
 }
@@ -48,6 +51,7 @@ impl Request {
             poses: None,
             skeleton: None,
             memory: None,
+            beside: Beside::Kept,
             width: None,
         }
     }
@@ -77,8 +81,8 @@ pub enum Stage {
 pub struct Bake {
     /// What became of each skin, in order; no limits were held against it yet.
     pub characters: Vec<CharacterReport>,
-    /// The files that make up the result, the document first, as paths from its folder.
-    pub files: Vec<PathBuf>,
+    /// The files that make up the result, the document first.
+    pub files: Vec<Written>,
 }
 
 /// Bakes a file and writes the result.
@@ -107,17 +111,21 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
     if watch.interrupted() {
         return Err(Error::Interrupted);
     }
-    let files = asset::save(&document, output)?;
+    let files = asset::save_beside(&document, output, request.beside)?;
     let write_s = clock.elapsed().as_secs_f64();
-    let characters = baked.into_iter().map(|mut baked| {
-        baked.report.timings.read_s = read_s;
-        baked.report.timings.write_s = write_s;
-        baked.report
-    });
-    Ok(Bake {
-        characters: characters.collect(),
-        files,
-    })
+    let mut characters: Vec<CharacterReport> = baked.into_iter().map(|b| b.report).collect();
+    for character in &mut characters {
+        character.timings.read_s = read_s;
+        character.timings.write_s = write_s;
+    }
+    if request.recipe.limits.asks_for_findings() {
+        let options = inspect::options(&request.recipe);
+        let found = inspect(output, &options, &[])?.skins.into_iter();
+        for (character, skin) in characters.iter_mut().zip(found) {
+            character.findings = Some(skin.findings);
+        }
+    }
+    Ok(Bake { characters, files })
 }
 
 /// Says what [`bake`] would do and need.
@@ -133,6 +141,25 @@ pub fn plan(request: &Request) -> Result<Vec<Plan>, Error> {
             Ok(work.plan(width, source.file_bytes))
         })
         .collect()
+}
+
+/// Raw vertices, joints and blocks of poses take about this much, on the characters measured.
+const BYTES_PER_VERTEX: u64 = 5 << 10;
+const BYTES_PER_JOINT: u64 = 32 << 10;
+const BYTES_PER_VERTEX_AND_BLOCK: u64 = 400;
+/// A volume that the bind measures through has a bounded number of cells.
+const VOLUME_BYTES: u64 = 48 << 20;
+
+/// What a bake needs, in bytes, guessed before the file is read. Where it is too little, the bake says so
+/// before it begins ([`Error::Memory`]).
+pub fn guess_memory(input: &Path, outline: Outline, width: usize) -> u64 {
+    let vertices = outline.raw_vertices;
+    let by_vertex = BYTES_PER_VERTEX + BYTES_PER_VERTEX_AND_BLOCK * width as u64;
+    memory::PROGRAM_BYTES
+        .saturating_add(asset::reading_bytes(input))
+        .saturating_add(VOLUME_BYTES)
+        .saturating_add(vertices.saturating_mul(by_vertex))
+        .saturating_add(outline.joints.saturating_mul(BYTES_PER_JOINT))
 }
 
 /// The pose set that a bake would use, of each skin.

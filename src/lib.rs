@@ -15,6 +15,7 @@
 #![warn(missing_docs)]
 
 pub mod asset;
+pub mod batch;
 pub mod bind;
 pub mod cli;
 pub mod deform;

@@ -1,5 +1,7 @@
 //! Limits: figures that a shipped character must meet, `[limits]` of a recipe.
 
+mod judge;
+
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 

@@ -14,3 +14,26 @@ pub fn peak() -> Option<u64> {
     let kibibytes: u64 = line.split_whitespace().next()?.parse().ok()?;
     Some(kibibytes * 1024)
 }
+
+/// Bytes that the process may still take before the system runs short, or the limit of its group is reached;
+/// `None` where the system does not tell.
+///
+/// Linux: `MemAvailable` of `/proc/meminfo` (proc(5)), and `memory.max` less `memory.current` of the control
+/// group (the kernel's admin-guide/cgroup-v2).
+pub fn available() -> Option<u64> {
+    let info = std::fs::read_to_string("/proc/meminfo").ok()?;
+    let line = info
+        .lines()
+        .find_map(|line| line.strip_prefix("MemAvailable:"))?;
+    let kibibytes: u64 = line.split_whitespace().next()?.parse().ok()?;
+    let of_group = |name: &str| -> Option<u64> {
+        let group = std::fs::read_to_string("/proc/self/cgroup").ok()?;
+        let path = group.lines().find_map(|line| line.strip_prefix("0::/"))?;
+        let folder = std::path::Path::new("/sys/fs/cgroup").join(path);
+        let text = std::fs::read_to_string(folder.join(name)).ok()?;
+        text.trim().parse().ok()
+    };
+    let left = of_group("memory.max").zip(of_group("memory.current"));
+    let left = left.map(|(most, now)| most.saturating_sub(now));
+    Some((kibibytes * 1024).min(left.unwrap_or(u64::MAX)))
+}

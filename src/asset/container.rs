@@ -7,10 +7,12 @@ use serde_json::Value;
 
 use crate::error::Fault;
 
-const MAGIC: &[u8; 4] = b"glTF";
+pub(super) const MAGIC: &[u8; 4] = b"glTF";
 const VERSION: u32 = 2;
 const HEADER: usize = 12;
 const CHUNK_HEADER: usize = 8;
+/// Where the JSON of a GLB begins.
+pub(super) const JSON_START: usize = HEADER + CHUNK_HEADER;
 const JSON: u32 = 0x4E4F_534A;
 pub(super) const BIN: u32 = 0x004E_4942;
 

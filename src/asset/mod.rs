@@ -13,6 +13,7 @@ mod geometry;
 mod json;
 mod nodes;
 mod old_weights;
+mod outline;
 mod patch;
 mod range_clip;
 mod read;
@@ -25,7 +26,12 @@ mod write;
 
 pub use clips::clips;
 pub use document::{Document, reading_bytes};
+pub use outline::{Outline, fingerprint, hash_of, outline};
 pub use range_clip::with_pose_clip;
 pub use read::{Loaded, Target, characters, raw_weights};
-pub use save::{between_writes, check_target, save, write_atomically, write_new};
+pub use resources::folder_of;
+pub use save::{
+    Beside, Written, between_writes, check_target, clear_litter, put_together, save, save_beside,
+    write_atomically, write_lightly, write_new,
+};
 pub use write::{WeightFormat, with_weights};

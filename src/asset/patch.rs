@@ -491,13 +491,20 @@ pub(super) fn side_name(stem: &str, bytes: &[u8]) -> String {
 /// Whether the file has a name that only `save` gives, to these very bytes.
 pub(super) fn is_side_file(path: &Path, bytes: &[u8]) -> bool {
     let name = path.file_name().and_then(|name| name.to_str());
-    let parts = name
-        .and_then(|name| name.strip_suffix(".bin"))
-        .and_then(|name| name.rsplit_once('.'));
     // Other names need no hash of all bytes.
-    parts.is_some_and(|(stem, hash)| {
-        !stem.is_empty() && hash.len() == 8 && hash == format!("{:08x}", fnv1a(bytes))
-    })
+    name.and_then(side_hash)
+        .is_some_and(|hash| hash == format!("{:08x}", fnv1a(bytes)))
+}
+
+/// Whether `save` might give this name to some bytes.
+pub(super) fn has_side_name(name: &str) -> bool {
+    side_hash(name).is_some_and(|hash| hash.bytes().all(|b| b.is_ascii_hexdigit()))
+}
+
+/// The part of a side file's name that says its bytes.
+fn side_hash(name: &str) -> Option<&str> {
+    let (stem, hash) = name.strip_suffix(".bin")?.rsplit_once('.')?;
+    (!stem.is_empty() && hash.len() == 8).then_some(hash)
 }
 
 /// FNV-1a, 32 bits (Fowler, Noll, Vo; RFC 9923).

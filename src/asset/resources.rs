@@ -124,7 +124,7 @@ fn data(rest: &str) -> Result<Vec<u8>, String> {
 }
 
 /// The folder that the resources of a document lie in.
-pub(super) fn folder_of(path: &Path) -> &Path {
+pub fn folder_of(path: &Path) -> &Path {
     match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),

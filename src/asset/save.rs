@@ -4,7 +4,7 @@ use std::borrow::Cow;
 use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, PoisonError, RwLock, RwLockReadGuard};
 
 use serde_json::{Value, json};
 
@@ -12,7 +12,7 @@ use super::accessor::Accessor;
 use super::container::{self, Container};
 use super::document::{Buffer, Document, Source};
 use super::json::whole;
-use super::patch::side_name;
+use super::patch::{has_side_name, is_side_file, side_name};
 use super::references::References;
 use super::resources::{self, Uri, folder_of};
 use crate::error::Error;
@@ -23,18 +23,65 @@ const MOST_LINKS: usize = 40;
 /// Buffers begin at multiples of this when they are joined.
 const ALIGNMENT: usize = 4;
 
-/// Held while files are being written.
-static WRITING: Mutex<()> = Mutex::new(());
+/// Names of files that are not complete yet begin and end like this.
+const PART: (&str, &str) = (".tanyard-", ".part");
 
-fn writing() -> MutexGuard<'static, ()> {
+/// Shared while files are being written.
+static WRITING: RwLock<()> = RwLock::new(());
+
+fn writing() -> RwLockReadGuard<'static, ()> {
     // A writer that panicked left no lock on any file: the next may go on.
-    WRITING.lock().unwrap_or_else(PoisonError::into_inner)
+    WRITING.read().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// Runs something while no file is being written: a process that ends within it leaves no litter.
 pub fn between_writes<T>(action: impl FnOnce() -> T) -> T {
-    let _guard = writing();
+    let _guard = WRITING.write().unwrap_or_else(PoisonError::into_inner);
     action()
+}
+
+/// Removes what a process that was killed left in a folder: files that were not complete, and side files
+/// that no document mentions. What another process is writing is locked, and stays; so does everything
+/// where the system cannot lock. Gives the number of files removed.
+pub fn clear_litter(folder: &Path) -> usize {
+    let Ok(entries) = fs::read_dir(folder) else {
+        return 0;
+    };
+    let (mut parts, mut sides) = (Vec::new(), Vec::new());
+    for path in entries.flatten().map(|entry| entry.path()) {
+        let name = path.file_name().and_then(|name| name.to_str());
+        match name {
+            Some(name) if name.starts_with(PART.0) && name.ends_with(PART.1) => parts.push(path),
+            Some(name) if has_side_name(name) => sides.push(path),
+            _ => {}
+        }
+    }
+    let abandoned = parts.iter().filter(|path| {
+        let file = fs::OpenOptions::new().read(true).write(true).open(path);
+        // Removed while the lock is held: see `temporary`.
+        file.is_ok_and(|file| file.try_lock().is_ok() && fs::remove_file(path).is_ok())
+    });
+    let mut removed = abandoned.count();
+    if !sides.is_empty()
+        && let Some(_alone) = lock_folder(folder)
+    {
+        let orphaned = sides.iter().filter(|path| {
+            let name = Path::new(path.file_name().unwrap_or_default());
+            fs::read(path).is_ok_and(|bytes| is_side_file(path, &bytes))
+                && !is_mentioned(folder, None, name)
+                && fs::remove_file(path).is_ok()
+        });
+        removed += orphaned.count();
+    }
+    removed
+}
+
+/// Keeps other processes and threads from changing files of a folder that belong together. `None` where
+/// folders cannot be locked.
+fn lock_folder(folder: &Path) -> Option<fs::File> {
+    let folder = fs::File::open(folder).ok()?;
+    folder.lock().ok()?;
+    Some(folder)
 }
 
 /// Checks that the target can be written, before any long work: its folder is there and takes files.
@@ -66,18 +113,103 @@ pub fn write_new(path: &Path, bytes: &[u8]) -> Result<(), Error> {
     put_file(path, &target_of(path)?, bytes, false)
 }
 
+/// The same without waiting for the disk: after a power cut the file may be damaged. For what can be told to
+/// be damaged, and made again.
+///
+/// # Errors
+/// As of [`write_atomically`].
+pub fn write_lightly(path: &Path, bytes: &[u8]) -> Result<(), Error> {
+    let _guard = writing();
+    let target = target_of(path)?;
+    let why = |error: std::io::Error| failed(path, error.to_string());
+    let mut file = temporary(path, &target)?;
+    file.write_all(bytes).map_err(why)?;
+    file.persist(&target).map_err(|error| why(error.error))?;
+    Ok(())
+}
+
+/// A file that was written.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Written {
+    /// From the folder of the document.
+    pub path: PathBuf,
+    /// Its length.
+    pub bytes: u64,
+    /// The hash (BLAKE3) of its content.
+    pub hash: blake3::Hash,
+}
+
+impl Written {
+    fn new(path: impl Into<PathBuf>, content: &[u8]) -> Self {
+        Self {
+            path: path.into(),
+            bytes: content.len() as u64,
+            hash: blake3::hash(content),
+        }
+    }
+}
+
+/// Writes the files that make up a document, the document first in the list, as [`save`] does: it takes its
+/// place last. Paths are from its folder.
+///
+/// # Errors
+/// As of [`save`].
+pub fn put_together(path: &Path, files: &[(PathBuf, Vec<u8>)]) -> Result<(), Error> {
+    let Some(((_, document), others)) = files.split_first() else {
+        return Ok(());
+    };
+    let target = target_of(path)?;
+    let _guard = writing();
+    let folder = folder_of(path);
+    let _alone = match others {
+        [] => None,
+        _ => lock_folder(folder),
+    };
+    let mut litter = Litter::default();
+    for (relative, content) in others {
+        litter.make_folders(path, folder, relative)?;
+        litter.put(path, &folder.join(relative), content)?;
+    }
+    put_file(path, &target, document, true)?;
+    litter.keep();
+    Ok(())
+}
+
+/// What becomes of a file that a document refers to, where another folder has one of its name already.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Beside {
+    /// It must have the same content.
+    #[default]
+    Kept,
+    /// The folder mirrors that of the document: it is replaced.
+    Replaced,
+}
+
 /// Writes the document as `.glb` or `.gltf`, by the ending of the name; the new file takes its place
 /// only after it was read back and compared.
 ///
 /// To GLB, all buffers of a `.gltf` become the BIN chunk (names and extras of all but the first are
 /// lost; the standard allows one). To `.gltf`, new bytes go to a data URI if the document has its
 /// buffers there, else to a side file `<stem>.<hash>.bin`, written first. Files that the document
-/// refers to are copied along to another folder. A side file of an earlier bake that nothing needs any
-/// more is deleted last. Gives the files that make it up, the document first, as paths from its folder.
+/// refers to are copied along to another folder. A side file of an earlier bake, of this document or of the
+/// file that is replaced, that nothing needs any more is deleted last. Gives the files that make it up, the
+/// document first.
 ///
 /// # Errors
 /// [`Error::Output`]; what was there before is then untouched, and nothing new is left behind.
-pub fn save(document: &Document, path: &Path) -> Result<Vec<PathBuf>, Error> {
+pub fn save(document: &Document, path: &Path) -> Result<Vec<Written>, Error> {
+    save_beside(document, path, Beside::Kept)
+}
+
+/// [`save`], with a say in what becomes of files that are there already.
+///
+/// # Errors
+/// As of [`save`].
+pub fn save_beside(
+    document: &Document,
+    path: &Path,
+    beside: Beside,
+) -> Result<Vec<Written>, Error> {
     let target = target_of(path)?;
     let (placed, sides) = place(document, path, container_of(path)?)?;
     let parts = match placed.container {
@@ -99,29 +231,45 @@ pub fn save(document: &Document, path: &Path) -> Result<Vec<PathBuf>, Error> {
             ]
         }
     };
-    let copies = copies(document, &placed, &sides, path)?;
     let _guard = writing();
+    let folder = folder_of(path);
+    // A document and the files beside it change together: others that share those wait.
+    let _alone = match placed.container {
+        Container::Gltf => lock_folder(folder),
+        Container::Glb if uris(&placed.json).is_empty() => None,
+        Container::Glb => lock_folder(folder),
+    };
+    let copies = copies(document, &placed, &sides, path, beside)?;
+    let replaced = sides_of(&target);
 
     let mut litter = Litter::default();
-    let folder = folder_of(path);
+    let mut written = Vec::new();
     for (from, relative) in &copies {
         let content = fs::read(from).map_err(|error| failed(path, error.to_string()))?;
+        let copy = folder.join(relative);
         litter.make_folders(path, folder, relative)?;
-        litter.put(path, &folder.join(relative), &content)?;
+        if copy.exists() && !holds(&copy, &content) {
+            put_file(path, &copy, &content, true)?;
+        } else {
+            litter.put(path, &copy, &content)?;
+        }
+        written.push(Written::new(relative, &content));
     }
     for (name, content) in &sides {
         litter.put(path, &folder.join(name), content)?;
+        written.push(Written::new(name, content));
     }
     let file = write_beside(path, &target, &parts)?;
     let there = fs::read(file.path()).map_err(|error| failed(path, error.to_string()))?;
+    written.insert(
+        0,
+        Written::new(path.file_name().unwrap_or_default(), &there),
+    );
     verify(&placed, path, there)?;
     move_into_place(path, &target, file, true)?;
     litter.keep();
-    drop_stale(document, &placed, path, &target);
-    let main = PathBuf::from(path.file_name().unwrap_or_default());
-    let sides = sides.into_iter().map(|(name, _)| PathBuf::from(name));
-    let copies = copies.into_iter().map(|(_, relative)| relative);
-    Ok(std::iter::once(main).chain(sides).chain(copies).collect())
+    drop_stale(document, &placed, path, &target, replaced);
+    Ok(written)
 }
 
 fn failed(path: &Path, reason: impl Into<String>) -> Error {
@@ -169,15 +317,22 @@ fn target_of(path: &Path) -> Result<PathBuf, Error> {
 
 fn temporary(path: &Path, target: &Path) -> Result<tempfile::NamedTempFile, Error> {
     let mut builder = tempfile::Builder::new();
-    builder.prefix(".tanyard-").suffix(".part");
+    builder.prefix(PART.0).suffix(PART.1);
     // As a plain new file would have it: the system takes the mask of the user off.
     #[cfg(unix)]
     let permissions = std::os::unix::fs::PermissionsExt::from_mode(0o666);
     #[cfg(unix)]
     builder.permissions(permissions);
-    builder
-        .tempfile_in(folder_of(target))
-        .map_err(|error| failed(path, error.to_string()))
+    loop {
+        let file = builder
+            .tempfile_in(folder_of(target))
+            .map_err(|error| failed(path, error.to_string()))?;
+        // A lock says that somebody is still at it. Whoever clears litter removes files while holding
+        // theirs: between making the file and locking it, it may be gone.
+        if file.as_file().lock().is_err() || file.path().exists() {
+            return Ok(file);
+        }
+    }
 }
 
 /// Writes a file beside the target, part after part, down to the disk.
@@ -433,6 +588,7 @@ fn copies(
     placed: &Document,
     sides: &Sides,
     path: &Path,
+    beside: Beside,
 ) -> Result<Vec<(PathBuf, PathBuf)>, Error> {
     let (from, to) = (folder_of(&document.path), folder_of(path));
     let real = |folder: &Path| folder.canonicalize().ok();
@@ -467,13 +623,12 @@ fn copies(
         let target = to.join(&relative);
         if fs::symlink_metadata(&target).is_ok() {
             let content = fs::read(&source).map_err(|error| failed(path, error.to_string()))?;
-            if holds(&target, &content) {
-                continue;
+            if beside == Beside::Kept && !holds(&target, &content) {
+                return Err(failed(
+                    path,
+                    format!("{} is there already, with other content", target.display()),
+                ));
             }
-            return Err(failed(
-                path,
-                format!("{} is there already, with other content", target.display()),
-            ));
         }
         copies.push((source, relative));
     }
@@ -481,7 +636,7 @@ fn copies(
 }
 
 /// All `uri` members outside extras.
-fn uris(json: &Value) -> Vec<&str> {
+pub(super) fn uris(json: &Value) -> Vec<&str> {
     let mut found = Vec::new();
     let mut stack = vec![json];
     while let Some(value) = stack.pop() {
@@ -501,15 +656,52 @@ fn uris(json: &Value) -> Vec<&str> {
     found
 }
 
+/// The side files of earlier bakes that a document on the disk refers to.
+fn sides_of(target: &Path) -> Vec<PathBuf> {
+    let is_text = target
+        .extension()
+        .is_some_and(|ending| ending.eq_ignore_ascii_case("gltf"));
+    let Some(json) = is_text
+        .then(|| fs::read(target).ok())
+        .flatten()
+        .and_then(|bytes| serde_json::from_slice::<Value>(&bytes).ok())
+    else {
+        return Vec::new();
+    };
+    let folder = folder_of(target);
+    let relative = |uri| match resources::classify(uri) {
+        Uri::Relative(relative) => Some(relative),
+        _ => None,
+    };
+    let is_side = |relative: &PathBuf| {
+        let name = relative.file_name().and_then(|name| name.to_str());
+        let path = folder.join(relative);
+        name.is_some_and(has_side_name)
+            && fs::read(&path).is_ok_and(|bytes| is_side_file(&path, &bytes))
+    };
+    uris(&json)
+        .into_iter()
+        .filter_map(relative)
+        .filter(is_side)
+        .collect()
+}
+
 /// Deletes side files that only the file just replaced referred to.
-fn drop_stale(document: &Document, placed: &Document, path: &Path, target: &Path) {
+fn drop_stale(
+    document: &Document,
+    placed: &Document,
+    path: &Path,
+    target: &Path,
+    replaced: Vec<PathBuf>,
+) {
     let folder = folder_of(path);
     let in_place = match (document.path.canonicalize(), target.canonicalize()) {
         (Ok(a), Ok(b)) => a == b,
         _ => false,
     };
-    if !in_place || document.stale.is_empty() {
-        return;
+    let mut candidates = replaced;
+    if in_place {
+        candidates.extend(document.stale.iter().cloned());
     }
     let used: Vec<PathBuf> = uris(&placed.json)
         .into_iter()
@@ -518,17 +710,18 @@ fn drop_stale(document: &Document, placed: &Document, path: &Path, target: &Path
             _ => None,
         })
         .collect();
-    for stale in document.stale.iter().filter(|stale| !used.contains(stale)) {
+    for stale in candidates.iter().filter(|stale| !used.contains(stale)) {
         // A copy of the document under another name may live on the same side file.
-        let ours = resources::locate(folder, stale).is_ok() && !is_mentioned(folder, target, stale);
+        let ours =
+            resources::locate(folder, stale).is_ok() && !is_mentioned(folder, Some(target), stale);
         if ours {
             let _ = fs::remove_file(folder.join(stale));
         }
     }
 }
 
-/// Whether another glTF file in the folder may refer to the side file.
-fn is_mentioned(folder: &Path, target: &Path, side: &Path) -> bool {
+/// Whether a glTF file in the folder, other than that one, may refer to the side file.
+fn is_mentioned(folder: &Path, except: Option<&Path>, side: &Path) -> bool {
     let (Some(name), Ok(entries)) = (side.file_name(), fs::read_dir(folder)) else {
         return true;
     };
@@ -539,7 +732,7 @@ fn is_mentioned(folder: &Path, target: &Path, side: &Path) -> bool {
         let is_gltf = other
             .extension()
             .is_some_and(|e| e.eq_ignore_ascii_case("gltf") || e.eq_ignore_ascii_case("glb"));
-        let same = other.canonicalize().ok() == target.canonicalize().ok();
+        let same = except.is_some_and(|path| other.canonicalize().ok() == path.canonicalize().ok());
         is_gltf
             && !same
             && fs::read(&other).map_or(true, |bytes| {

@@ -47,16 +47,21 @@ Examples:
   tanyard bake crowd.glb -o crowd.baked.glb --influences 2 --report crowd.json
       At most two joints a vertex; the figures as JSON as well.
   tanyard bake hero.glb -o hero.glb --recipe close.toml
-      In place: the old file stays until the new one is complete.";
+      In place: the old file stays until the new one is complete.
+  tanyard bake characters/ -o baked/ --report night.json --junit night.xml
+      Every character of a folder, each by the nearest tanyard.toml; what has not changed is not done again.
+  tanyard bake characters/ -o baked/ --shard 3/8 --cache /farm/tanyard
+      The third of eight parts, on one of eight machines that share a cache.";
 
 /// Words of `tanyard bake`.
 #[derive(Debug, Args)]
 #[command(after_help = BAKE_EXAMPLES)]
 pub struct BakeArgs {
-    /// The character: .glb or .gltf
+    /// The character (.glb or .gltf), or a folder: all characters in it and below
     pub input: PathBuf,
-    /// Where to write: .glb or .gltf; may be the input
-    #[arg(short, long, value_name = "FILE", required_unless_present = "dry_run")]
+    /// Where to write: a .glb or .gltf file, which may be the input; for a folder another folder, which gets
+    /// the same tree
+    #[arg(short, long, value_name = "PATH", required_unless_present = "dry_run")]
     pub output: Option<PathBuf>,
     /// Joints a vertex at most, whatever the recipe says [default: the recipe's, else 4]
     #[arg(short = 'k', long, value_name = "K", value_parser = clap::value_parser!(u8).range(1..=8))]
@@ -64,16 +69,44 @@ pub struct BakeArgs {
     /// A pose file in place of the poses of the fit; held-out poses still come from the recipe
     #[arg(long, value_name = "FILE")]
     pub poses: Option<PathBuf>,
-    /// Write the report as JSON; - for standard output
-    #[arg(long, value_name = "FILE")]
+    /// Write the report as JSON; - prints a line of JSON for each file as it is finished, and one for the run
+    #[arg(long, value_name = "FILE", help_heading = REPORTS)]
     pub report: Option<PathBuf>,
+    /// Write a report as JUnit XML, as CI shows it
+    #[arg(long, value_name = "FILE", help_heading = REPORTS)]
+    pub junit: Option<PathBuf>,
+    /// Write a summary in Markdown, for a pull request
+    #[arg(long, value_name = "FILE", help_heading = REPORTS)]
+    pub markdown: Option<PathBuf>,
     /// Say what would be done and what memory it needs; write nothing
-    #[arg(long, conflicts_with = "report")]
+    #[arg(long, conflicts_with_all = ["report", "junit", "markdown"])]
     pub dry_run: bool,
-    /// Memory that may be used, such as 512M or 2G: fewer poses run side by side, and where that is not
-    /// enough nothing starts
+    /// Memory that may be used, such as 512M or 2G: files wait for each other, fewer poses run side by side,
+    /// and what needs more fails before it starts [default for folders: three quarters of what is free]
     #[arg(long, value_name = "SIZE", value_parser = crate::units::parse_bytes)]
     pub memory: Option<u64>,
+    /// A folder that keeps results, so that the same input and recipe are baked once; runs and machines may
+    /// share it [default for folders: .tanyard in the folder of the results]
+    #[arg(long, value_name = "FOLDER")]
+    pub cache: Option<PathBuf>,
+    /// Bake everything, also what has not changed
+    #[arg(long)]
+    pub again: bool,
+    /// Folder: only files that match, such as crowd/ or hero_*.glb (as in .gitignore); may be repeated
+    #[arg(long, value_name = "GLOB", help_heading = FOLDERS)]
+    pub only: Vec<String>,
+    /// Folder: no files or folders that match; may be repeated. A file .tanyardignore does the same
+    #[arg(long, value_name = "GLOB", help_heading = FOLDERS)]
+    pub skip: Vec<String>,
+    /// Folder: follow links to folders too (links to files are files)
+    #[arg(long, help_heading = FOLDERS)]
+    pub follow_links: bool,
+    /// Folder: start no other file after the first that fails
+    #[arg(long, help_heading = FOLDERS)]
+    pub stop_early: bool,
+    /// Folder: only the third part of eight, say; all parts together are the whole, on any machines
+    #[arg(long, value_name = "N/COUNT", help_heading = FOLDERS)]
+    pub shard: Option<crate::batch::Shard>,
     /// Print timings and peak memory as well
     #[arg(short, long, conflicts_with = "quiet")]
     pub verbose: bool,
@@ -81,6 +114,10 @@ pub struct BakeArgs {
     #[command(flatten)]
     pub common: Common,
 }
+
+/// Headings of the help.
+const FOLDERS: &str = "Folders";
+const REPORTS: &str = "Reports";
 
 const POSES_EXAMPLES: &str = "\
 Examples:

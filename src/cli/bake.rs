@@ -2,100 +2,251 @@
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Arc;
 
 use super::args::{BakeArgs, Common};
 use super::progress::Progress;
 use crate::asset;
-use crate::error::Error;
+use crate::batch::{self, Baselines, Cache, Item, Options, Search, Tree};
+use crate::error::{Error, Fault};
 use crate::job::{self, Request};
-use crate::recipe::Recipes;
-use crate::report::{self, FileReport, FileStatus, Line, Report, RunEnd};
+use crate::recipe::{Found, Recipes};
+use crate::report::{self, Line, Outcome, Report};
 
-pub(super) fn run(args: &BakeArgs) -> Result<(), Error> {
-    let (mut request, recipe) = request(&args.input, &args.common)?;
-    request.poses.clone_from(&args.poses);
-    request.memory = args.memory;
-    if let Some(influences) = args.influences {
-        request.recipe.fit.influences = usize::from(influences);
-    }
-    let threads = args.common.running.threads.map(Into::into);
+pub(super) fn run(args: &BakeArgs) -> Result<ExitCode, Error> {
+    let is_folder = args.input.is_dir();
+    let recipes = Recipes::new(args.common.recipe.as_deref())?;
+    let items = items(args, &recipes, is_folder)?;
+    let options = options(args, is_folder);
     if args.dry_run {
-        let plans = super::on_threads(threads, || job::plan(&request))?;
-        if !args.common.running.quiet {
-            let recipe = match &recipe {
+        return dry_run(args, &items, &options, is_folder);
+    }
+    let targets = [&args.report, &args.junit, &args.markdown];
+    let targets: Vec<&Path> = targets
+        .into_iter()
+        .filter_map(Option::as_deref)
+        .filter(|path| !is_standard_output(path))
+        .collect();
+    check_targets(args, &items, &targets)?;
+    let progress = Progress::of_run(args.common.running.quiet, is_folder, args.report.as_deref());
+    let run = batch::run(items, options, Arc::clone(&progress) as _);
+    progress.finish()?;
+    let report = run?;
+    deliver_all(args, &report)?;
+    for line in complaints(&report) {
+        eprintln!("tanyard: {line}");
+    }
+    let outcome = report.outcome();
+    if outcome == Outcome::Interrupted {
+        // Jobs that did not stop in time end with the process, but not while they write.
+        asset::between_writes(|| std::process::exit(outcome.code().into()));
+    }
+    Ok(ExitCode::from(outcome.code()))
+}
+
+/// What there is to do.
+fn items(args: &BakeArgs, recipes: &Recipes, is_folder: bool) -> Result<Vec<Item>, Error> {
+    let folder_words = [
+        ("--only", !args.only.is_empty()),
+        ("--skip", !args.skip.is_empty()),
+        ("--follow-links", args.follow_links),
+        ("--stop-early", args.stop_early),
+        ("--shard", args.shard.is_some()),
+    ];
+    if let (false, Some((word, _))) = (is_folder, folder_words.iter().find(|(_, given)| *given)) {
+        let fault = Fault::new(
+            &args.input,
+            *word,
+            "a folder of characters",
+            "a single file",
+        );
+        return Err(Error::Setting(vec![fault]));
+    }
+    let baselines = Baselines::default();
+    let make = |name, input: PathBuf, output| {
+        let work = request(&input, &args.common, recipes);
+        let (work, recipe) = match work {
+            Ok((mut request, file)) => {
+                request.poses.clone_from(&args.poses);
+                request.memory = args.memory;
+                if let Some(influences) = args.influences {
+                    request.recipe.fit.influences = usize::from(influences);
+                }
+                if is_folder {
+                    request.beside = asset::Beside::Replaced;
+                }
+                (Ok(request), file)
+            }
+            Err(error) => (Err(error), None),
+        };
+        Item::new(name, input, output, recipe, work, &baselines)
+    };
+    let output = args.output.clone();
+    if !is_folder {
+        // A plan has no output.
+        let output = output.unwrap_or_else(|| args.input.clone());
+        if args.output.is_some() {
+            super::require_ending(&output, &["glb", "gltf"])?;
+        }
+        let name = args.input.file_name().unwrap_or_default();
+        let item = make(
+            name.to_string_lossy().into_owned(),
+            args.input.clone(),
+            output,
+        );
+        // One file alone: what is wrong with its recipe is wrong with the command.
+        if let Err(error) = &item.work {
+            return Err(error.clone());
+        }
+        return Ok(vec![item]);
+    }
+    let search = Search {
+        only: args.only.clone(),
+        skip: args.skip.clone(),
+        follow_links: args.follow_links,
+    };
+    // A plan without output has nothing to pass over.
+    let output = output.unwrap_or_else(|| args.input.join(batch::LOCAL));
+    let tree = Tree::mirror(&args.input, &output, &search, &make)?;
+    if !args.common.running.quiet {
+        for link in &tree.links {
+            let link = args.input.join(link);
+            eprintln!(
+                "tanyard: {}: a link to a folder, passed over; --follow-links follows it",
+                link.display()
+            );
+        }
+    }
+    if tree.items.is_empty() {
+        let expected = "characters (.glb or .gltf) in it or below";
+        let fault = Fault::new(&args.input, "", expected, "none")
+            .remedy("check --only, --skip and .tanyardignore");
+        return Err(fault.into());
+    }
+    Ok(tree.items)
+}
+
+fn options(args: &BakeArgs, is_folder: bool) -> Options {
+    let shared = args.cache.clone().map(Cache::Shared);
+    let local = args.output.as_ref().filter(|_| is_folder);
+    let local = || local.map(|output| Cache::Local(output.join(batch::LOCAL)));
+    Options {
+        threads: args.common.running.threads.map(Into::into),
+        memory: args.memory,
+        cache: shared.or_else(local),
+        again: args.again,
+        stop_early: args.stop_early,
+        shard: args.shard,
+    }
+}
+
+fn dry_run(
+    args: &BakeArgs,
+    items: &[Item],
+    options: &Options,
+    is_folder: bool,
+) -> Result<ExitCode, Error> {
+    let text = match items {
+        [item] if !is_folder => {
+            let request = item.work.as_ref().map_err(Error::clone)?;
+            let plans = super::on_threads(options.threads, || job::plan(request))?;
+            let recipe = match &item.recipe {
                 Some(path) => path.display().to_string(),
                 None => "defaults".to_owned(),
             };
-            print(&format!("recipe: {recipe}\n{}", report::plan_table(&plans)))?;
+            format!("recipe: {recipe}\n{}", report::plan_table(&plans))
         }
-        return Ok(());
-    }
-    // Clap asks for it where --dry-run is not given.
-    let Some(output) = &args.output else {
-        return Ok(());
+        _ => batch::plan(items.to_vec(), options)?,
     };
-    super::require_ending(output, &["glb", "gltf"])?;
-    let report = args
-        .report
-        .as_deref()
-        .filter(|path| !is_standard_output(path));
-    if let Some(path) = report {
-        asset::check_target(path)?;
+    if !args.common.running.quiet {
+        print(&text)?;
     }
-    // The input may be written over, in place; nothing else that is read, and nothing twice.
-    let read = [args.poses.as_deref(), recipe.as_deref()];
-    super::keep_apart(output, &[report, read[0], read[1]])?;
-    if let Some(report) = report {
-        super::keep_apart(report, &[Some(&args.input), read[0], read[1]])?;
-    }
-    let progress = Progress::start(args.common.running.quiet);
-    let clock = std::time::Instant::now();
-    let bake = super::on_threads(threads, || job::bake(&request, output, &progress));
-    progress.finish();
-    let wall_s = clock.elapsed().as_secs_f64();
-    let file = FileReport {
-        input: request.input.display().to_string(),
-        output: output.display().to_string(),
-        recipe: None,
-        status: FileStatus::Baked,
-        faults: Vec::new(),
-        fault_kind: None,
-        characters: bake?.characters,
-        wall_s,
-    };
-    let report = Report::new(vec![file], RunEnd::Complete, None, wall_s);
-    let to_standard_output = args.report.as_deref().is_some_and(is_standard_output);
-    if to_standard_output {
-        for file in &report.files {
-            print(&Line::of_file(file))?;
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Refuses reports that cannot be written, or that would take the place of what the run reads or writes
+/// besides. The input may be written over, in place.
+fn check_targets(args: &BakeArgs, items: &[Item], targets: &[&Path]) -> Result<(), Error> {
+    for (place, target) in targets.iter().enumerate() {
+        asset::check_target(target)?;
+        for other in &targets[place + 1..] {
+            super::keep_apart(target, &[Some(other)])?;
         }
-        print(&Line::of_run(&report.run))?;
-    } else if let Some(path) = &args.report {
-        deliver(path, &report.to_json())?;
+        for item in items {
+            let (input, recipe) = (Some(item.input.as_path()), item.recipe.as_deref());
+            let poses = args.poses.as_deref();
+            super::keep_apart(target, &[input, Some(&item.output), recipe, poses])?;
+        }
     }
-    if !args.common.running.quiet && !to_standard_output {
-        print(&report::table(&report))?;
+    for item in items {
+        super::keep_apart(
+            &item.output,
+            &[item.recipe.as_deref(), args.poses.as_deref()],
+        )?;
+    }
+    Ok(())
+}
+
+/// Writes and prints what the run came to.
+fn deliver_all(args: &BakeArgs, report: &Report) -> Result<(), Error> {
+    let mut printed = args.common.running.quiet;
+    if let Some(path) = &args.report {
+        if is_standard_output(path) {
+            print(&Line::of_run(&report.run))?;
+            printed = true;
+        } else {
+            deliver(path, &report.to_json())?;
+        }
+    }
+    for (path, text) in [
+        (&args.junit, report::junit as fn(&Report) -> String),
+        (&args.markdown, report::markdown),
+    ] {
+        if let Some(path) = path {
+            deliver(path, &text(report))?;
+        }
+    }
+    if !printed {
+        print(&report::table(report))?;
         if args.verbose {
-            print(&timings(&report))?;
+            print(&report::timings(report))?;
         }
     }
     Ok(())
 }
 
-/// A request from what every command takes, and the file that its recipe is from.
-pub(super) fn request(input: &Path, common: &Common) -> Result<(Request, Option<PathBuf>), Error> {
-    let found = Recipes::new(common.recipe.as_deref())?.of(input)?;
-    let mut request = Request::new(input, found.recipe);
+/// What went wrong, for standard error.
+fn complaints(report: &Report) -> Vec<String> {
+    let mut lines = Vec::new();
+    for file in &report.files {
+        lines.extend(file.faults.iter().cloned());
+        lines.extend(file.exceeded_lines());
+    }
+    if report.outcome() == Outcome::Interrupted {
+        lines.push(Error::Interrupted.to_string());
+    }
+    lines
+}
+
+/// A request from what the commands that move joints take, and the recipe file that it comes from.
+pub(super) fn request(
+    input: &Path,
+    common: &Common,
+    recipes: &Recipes,
+) -> Result<(Request, Option<PathBuf>), Error> {
+    let Found { recipe, file } = recipes.of(input)?;
+    let mut request = Request::new(input, recipe);
     request.skeleton.clone_from(&common.skeleton);
-    Ok((request, found.file))
+    Ok((request, file))
 }
 
 /// Writes a report to where the user wants it.
-pub(super) fn deliver(path: &Path, json: &str) -> Result<(), Error> {
+pub(super) fn deliver(path: &Path, text: &str) -> Result<(), Error> {
     if is_standard_output(path) {
-        print(json)
+        print(text)
     } else {
-        asset::write_atomically(path, json.as_bytes())
+        asset::write_atomically(path, text.as_bytes())
     }
 }
 
@@ -113,23 +264,4 @@ pub(super) fn print(text: &str) -> Result<(), Error> {
         }),
         _ => Ok(()),
     }
-}
-
-fn timings(report: &Report) -> String {
-    let memory = report
-        .run
-        .peak_memory_bytes
-        .map_or("unknown".to_owned(), crate::units::bytes);
-    let characters = report.files.iter().flat_map(|file| &file.characters);
-    characters
-        .map(|c| {
-            let t = &c.timings;
-            format!(
-                "  read {:.3} s, prepare {:.3} s, gather {:.3} s, solve {:.3} s, measure {:.3} s, write {:.3} s\n  \
-                 peak memory {memory}, KKT residual {:.1e}, {} vertices left open by the poses\n",
-                t.read_s, t.prepare_s, t.gather_s, t.solve_s, t.measure_s, t.write_s,
-                c.fit.kkt_residual, c.fit.unidentified_vertices
-            )
-        })
-        .collect()
 }

@@ -52,9 +52,9 @@ fn two_files(args: &CompareArgs) -> Result<Comparison, Error> {
         least_percent: args.band,
     };
     let threads = args.running.threads.map(Into::into);
-    let progress = Progress::start(args.running.quiet);
-    let comparison = super::on_threads(threads, || job::compare(&request, &progress));
-    progress.finish();
+    let progress = Progress::of_job(args.running.quiet);
+    let comparison = super::on_threads(threads, || job::compare(&request, &*progress));
+    progress.finish()?;
     comparison
 }
 

@@ -24,7 +24,7 @@ pub fn run() -> ExitCode {
     // Clap exits with 2 on wrong words, with 0 on --help and --version.
     let cli = Cli::parse();
     let outcome = match &cli.command {
-        Command::Bake(args) => bake::run(args).map(|()| ExitCode::SUCCESS),
+        Command::Bake(args) => bake::run(args),
         Command::Poses(args) => poses::run(args).map(|()| ExitCode::SUCCESS),
         Command::Inspect(args) => inspect::run(args),
         Command::Recipe(args) => recipe::run(args),

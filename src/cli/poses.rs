@@ -6,6 +6,7 @@ use crate::asset;
 use crate::error::{Error, Fault};
 use crate::job::{self, SkinPoses};
 use crate::pose::file;
+use crate::recipe::Recipes;
 use crate::rig::{Pose, PoseSequence};
 
 /// Each pose of a clip is held apart from the next by this time.
@@ -14,7 +15,8 @@ const SECONDS_PER_POSE: f64 = 0.5;
 pub(super) fn run(args: &PosesArgs) -> Result<(), Error> {
     let as_clip = super::require_ending(&args.output, &["json", "glb", "gltf"])? != "json";
     asset::check_target(&args.output)?;
-    let (request, recipe) = request(&args.input, &args.common)?;
+    let recipes = Recipes::new(args.common.recipe.as_deref())?;
+    let (request, recipe) = request(&args.input, &args.common, &recipes)?;
     super::keep_apart(&args.output, &[Some(&args.input), recipe.as_deref()])?;
     let threads = args.common.running.threads.map(Into::into);
     let poses = super::on_threads(threads, || job::poses(&request))?;

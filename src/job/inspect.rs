@@ -6,7 +6,15 @@ use super::work::surface_report;
 use crate::asset::{self, Document};
 use crate::error::{Error, Fault};
 use crate::inspect::{self, Limit, Skin};
+use crate::recipe::Recipe;
 use crate::report::{Exceeded, Inspection, SkinInspection};
+
+/// An engine that takes as many joints a vertex as the recipe gives.
+pub(super) fn options(recipe: &Recipe) -> inspect::Options {
+    inspect::Options {
+        influences: recipe.fit.influences,
+    }
+}
 
 /// Says what is wrong with the skins that a file has, and which limits they exceed.
 ///

@@ -11,7 +11,7 @@ use crate::bind::Bound;
 use crate::deform::{Spread, Stack, Stream};
 use crate::error::{Error, Fault};
 use crate::fit::{self, Candidates, Fitted, Gram, Solver, Unidentified};
-use crate::measure::{Figures, Tallies, mirror_error};
+use crate::measure::{Figures, Tallies, mirror_error, outliers};
 use crate::memory;
 use crate::pose::{PoseSet, Poses};
 use crate::recipe::Symmetry;
@@ -93,7 +93,8 @@ impl Work<'_> {
             + 2 * self.candidates.entries()
             + vertices * fit::WORKING_BYTES_PER_VERTEX;
         let mirror = size_of::<u32>() * vertices;
-        let total = character + stack + spread + fit + poses + tallies + mirror + width * block;
+        let fitting = stack + spread + fit + poses + tallies + mirror + width * block;
+        let total = character + fitting.max(self.bound.working_bytes);
         memory::PROGRAM_BYTES + total as u64 + file_bytes
     }
 
@@ -304,6 +305,7 @@ impl Work<'_> {
                 baked_units: figures(BAKED).map(|figures| units(figures, unit)),
             },
             worst: self.worst(&weights, &fit, &held_out),
+            outliers: outliers(&surface.rings, &weights).len(),
             influences,
             symmetry: self.symmetry_report(Some(&weights)),
             fit: FitReport {

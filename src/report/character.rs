@@ -28,6 +28,8 @@ pub struct CharacterReport {
     pub errors: Errors,
     /// The vertices with the greatest errors of the baked weights, no two of them neighbours.
     pub worst: Vec<WorstVertex>,
+    /// Vertices whose weights, as written, stand out from their neighbours'.
+    pub outliers: usize,
     /// How many welded vertices use 1, 2, 3 … joints.
     pub influences: Vec<usize>,
     /// Left and right.

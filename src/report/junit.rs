@@ -24,7 +24,7 @@ const LONGEST_LINE: usize = 2000;
 pub fn junit(report: &Report) -> String {
     let mut folders: BTreeMap<&str, Vec<TestCase>> = BTreeMap::new();
     for file in &report.files {
-        let (folder, name) = split(&file.input);
+        let (folder, name) = split(&file.name);
         let cases = cases(file, name);
         folders.entry(folder).or_default().extend(cases);
     }

@@ -112,7 +112,7 @@ fn part(title: &str, head: &str, rows: &[String], room: usize) -> String {
 
 fn failure(file: &FileReport) -> String {
     let faults: Vec<String> = words::faults(file).collect();
-    let mut out = format!("- {}", code(&file.input, LONGEST_NAME));
+    let mut out = format!("- {}", code(&file.name, LONGEST_NAME));
     for fault in faults.iter().take(MOST_FAULTS) {
         // Two spaces: still the same point of the list.
         _ = write!(out, "<br>\n  {}", code(fault, LONGEST_FAULT));

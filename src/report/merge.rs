@@ -110,10 +110,10 @@ fn join(parts: Vec<Part>) -> Result<Vec<FileReport>, Error> {
                 }
                 Entry::Occupied(mut place) => {
                     let (there, path) = place.get();
-                    if there.status == FileStatus::Left {
-                        place.insert((file, part.path.clone()));
-                    } else if file.status != FileStatus::Left && file != *there {
-                        faults.push(conflict(&part.path, path, &file.input));
+                    match said_twice(there, &file) {
+                        Some(Choice::Later) => drop(place.insert((file, part.path.clone()))),
+                        Some(Choice::Earlier) => {}
+                        None => faults.push(conflict(&part.path, path, &file.input)),
                     }
                 }
             }
@@ -123,6 +123,24 @@ fn join(parts: Vec<Part>) -> Result<Vec<FileReport>, Error> {
         Ok(joined.into_values().map(|(file, _)| file).collect())
     } else {
         Err(Error::Input(faults))
+    }
+}
+
+/// Which of two that speak of one file counts.
+enum Choice {
+    Earlier,
+    Later,
+}
+
+/// A run and the one that went on where it stopped speak of the same files: what was left or failed had
+/// another turn, and what was baked was unchanged then. `None` if they contradict each other.
+fn said_twice(earlier: &FileReport, later: &FileReport) -> Option<Choice> {
+    match (earlier.status, later.status) {
+        (_, FileStatus::Left) => Some(Choice::Earlier),
+        (FileStatus::Left | FileStatus::Failed, _) | (_, FileStatus::Failed) => Some(Choice::Later),
+        _ if earlier.characters != later.characters => None,
+        (FileStatus::Unchanged, _) => Some(Choice::Later),
+        _ => Some(Choice::Earlier),
     }
 }
 

@@ -30,7 +30,7 @@ pub use markdown::markdown;
 pub use merge::{Merged, merge};
 pub use outcome::{FaultKind, Outcome};
 pub use schema::{comparison_schema, inspection_schema, json_schema, line_schema};
-pub use terminal::{log_line, plan_table, table};
+pub use terminal::{log_line, plan_table, table, timings};
 
 /// Names the form of the report; a change that breaks readers changes the number.
 pub const SCHEMA: &str = "tanyard-report/2";
@@ -115,6 +115,8 @@ pub struct Counts {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct FileReport {
+    /// The input as a path from the folder of the run, with `/`; of a single file its name.
+    pub name: String,
     /// The file that was read.
     pub input: String,
     /// The file that was to be written.
@@ -173,7 +175,7 @@ impl Report {
         shard: Option<String>,
         wall_s: f64,
     ) -> Self {
-        files.sort_by(|a, b| a.input.cmp(&b.input));
+        files.sort_by(|a, b| a.name.cmp(&b.name).then(a.input.cmp(&b.input)));
         let run = RunReport {
             end,
             shard,
@@ -242,6 +244,16 @@ impl Counts {
 }
 
 impl FileReport {
+    /// A line for each limit that a character in it exceeds.
+    pub fn exceeded_lines(&self) -> Vec<String> {
+        let of = |character: &CharacterReport| {
+            let name = format!("{}, {}", self.name, character.name);
+            let exceeded = character.limits.iter().filter(|limit| limit.exceeded);
+            exceeded.map(|limit| limit.line(&name)).collect::<Vec<_>>()
+        };
+        self.characters.iter().flat_map(of).collect()
+    }
+
     /// Whether a character in it exceeds a limit.
     pub fn exceeded(&self) -> bool {
         let mut limits = self.characters.iter().flat_map(|c| &c.limits);

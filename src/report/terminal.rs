@@ -52,7 +52,7 @@ fn several(report: &Report, files: &[FileReport]) -> String {
     let failed = files
         .iter()
         .filter(|file| file.status == FileStatus::Failed)
-        .map(|file| format!("{}: {}", clean(&file.input), first_faults(file)));
+        .map(|file| format!("{}: {}", clean(&file.name), first_faults(file)));
     out += &list("failed", failed.collect());
     out += &list(
         "above a limit",
@@ -155,7 +155,7 @@ pub fn log_line(file: &FileReport, done: usize, total: usize) -> String {
     }
     format!(
         "[{done:>digits$}/{total}] {status} {}{what}{above}",
-        clean(&file.input)
+        clean(&file.name)
     )
 }
 
@@ -192,7 +192,7 @@ fn poses(held_out: bool) -> &'static str {
 fn one(file: &FileReport) -> String {
     let characters: Vec<String> = file.characters.iter().map(character).collect();
     let mut out = characters.join("\n");
-    let input = clean(&file.input);
+    let input = clean(&file.name);
     let output = clean(&file.output);
     // Writing to a String cannot fail.
     _ = match file.status {
@@ -373,5 +373,36 @@ pub fn plan_table(plans: &[Plan]) -> String {
             _ = writeln!(out, "  note: {warning}");
         }
     }
+    out
+}
+
+/// Where time went, and memory.
+pub fn timings(report: &Report) -> String {
+    let mut out = String::new();
+    for c in report.files.iter().flat_map(|file| &file.characters) {
+        let t = &c.timings;
+        // Writing to a String cannot fail.
+        _ = writeln!(
+            out,
+            "  {}: read {:.3} s, prepare {:.3} s, gather {:.3} s, solve {:.3} s, measure {:.3} s, write {:.3} s\n  \
+             KKT residual {:.1e}, {} vertices left open by the poses",
+            clean(&c.name),
+            t.read_s,
+            t.prepare_s,
+            t.gather_s,
+            t.solve_s,
+            t.measure_s,
+            t.write_s,
+            c.fit.kkt_residual,
+            c.fit.unidentified_vertices
+        );
+    }
+    let memory = report.run.peak_memory_bytes;
+    let memory = memory.map_or("unknown".to_owned(), crate::units::bytes);
+    _ = writeln!(
+        out,
+        "  {:.3} s in all, peak memory {memory}",
+        report.run.wall_s
+    );
     out
 }

@@ -75,14 +75,14 @@ impl Row<'_> {
         if self.file.characters.len() > 1 {
             named(self.file, self.character)
         } else {
-            self.file.input.clone()
+            self.file.name.clone()
         }
     }
 }
 
 /// A character as lines outside of tables name it.
 pub(super) fn named(file: &FileReport, character: &CharacterReport) -> String {
-    format!("{}, {}", file.input, short(&character.name))
+    format!("{}, {}", file.name, short(&character.name))
 }
 
 /// How many joints a vertex has weight on, on average.

@@ -36,9 +36,15 @@ const ROOMS: &[(&str, &[&str])] = &[
         ],
     ),
     (
+        "batch",
+        &[
+            "asset", "error", "job", "limits", "memory", "report", "units",
+        ],
+    ),
+    (
         "cli",
         &[
-            "asset", "error", "inspect", "job", "pose", "recipe", "report", "rig", "units",
+            "asset", "batch", "error", "inspect", "job", "pose", "recipe", "report", "rig", "units",
         ],
     ),
 ];

@@ -7,8 +7,11 @@ mod architecture;
 #[path = "../asset_kit/mod.rs"]
 mod asset_kit;
 mod bake;
+mod batch;
 mod binds;
+mod chaos;
 mod compare;
+mod farm;
 mod figures;
 mod files;
 mod hard;

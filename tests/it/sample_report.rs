@@ -65,6 +65,7 @@ pub fn character(name: &str, rms: f64) -> CharacterReport {
             joints: vec!["forearm_l".to_owned(), "upper_arm_l".to_owned()],
             error_percent: 16.0 * rms,
         }],
+        outliers: 0,
         influences: vec![25, 50, 0, 25],
         symmetry: SymmetryReport {
             asked: "off".to_owned(),
@@ -98,6 +99,7 @@ pub fn limit(found: Option<f64>) -> LimitReport {
 
 pub fn file(input: &str, status: FileStatus, characters: Vec<CharacterReport>) -> FileReport {
     FileReport {
+        name: input.to_owned(),
         input: input.to_owned(),
         output: format!("out/{input}"),
         recipe: Some("tanyard.toml".to_owned()),

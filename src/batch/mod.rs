@@ -1,0 +1,491 @@
+//! Many characters: found in a folder, held within memory, done side by side, not done again, parted among
+//! machines. Whatever becomes of one file, the others go on.
+
+mod cache;
+mod find;
+mod items;
+mod queue;
+mod shard;
+
+use std::collections::BTreeSet;
+use std::panic::{self, AssertUnwindSafe};
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{self, RecvTimeoutError, Sender};
+use std::thread;
+use std::time::{Duration, Instant};
+
+use rayon::prelude::*;
+
+use crate::asset::{self, Beside, Outline};
+use crate::error::{Error, Fault};
+use crate::job::{self, Bake, Request, Stage, Watch};
+use crate::memory;
+use crate::report::{FileReport, FileStatus, Report, RunEnd};
+use crate::units;
+use cache::{Hit, Key, Miss};
+use queue::{Queue, Turn, Waiting};
+
+pub use cache::{Cache, LOCAL};
+pub use find::{Found, IGNORE_FILE, Search, find};
+use items::Outcome;
+pub use items::{Baselines, Item, Tree};
+pub use shard::Shard;
+
+/// How a run goes about its work.
+#[derive(Clone, Debug, Default)]
+pub struct Options {
+    /// Threads; by default one a processor.
+    pub threads: Option<usize>,
+    /// Bytes that all jobs together may use; by default three quarters of what is available if there are
+    /// several files, and no bound for one alone.
+    pub memory: Option<u64>,
+    /// Where results are looked up and kept.
+    pub cache: Option<Cache>,
+    /// Whether everything is done, whatever the cache says.
+    pub again: bool,
+    /// Whether the first failure ends the run.
+    pub stop_early: bool,
+    /// The part of the work to take.
+    pub shard: Option<Shard>,
+}
+
+/// Watches a run from outside.
+pub trait Listener: Send + Sync {
+    /// So many files will have their turn.
+    fn began(&self, files: usize);
+    /// A worker, numbered from 0, begins with a file.
+    fn started(&self, worker: usize, name: &str);
+    /// A stage of one skin has come so far.
+    fn progress(&self, worker: usize, character: &str, stage: Stage, done: usize, total: usize);
+    /// A file is finished, the `done`th of `total`; by a worker, unless it needed none.
+    fn finished(&self, worker: Option<usize>, file: &FileReport, done: usize, total: usize);
+    /// What the user should know, beside the report.
+    fn note(&self, text: &str);
+    /// Whether to stop at the next opportunity.
+    fn interrupted(&self) -> bool;
+}
+
+/// How long an interrupted run waits for its jobs to stop by themselves.
+const GRACE: Duration = Duration::from_millis(500);
+
+/// How often an interrupt is looked for.
+const TICK: Duration = Duration::from_millis(20);
+
+/// The share of the available memory that a run of several files takes by default.
+const SHARE: f64 = 0.75;
+
+/// What happens in a run, told to the thread that keeps its report.
+enum Event {
+    /// A file is finished, by a worker unless it needed none.
+    Finished(Option<usize>, usize, Box<FileReport>),
+    /// What the user should know.
+    Note(String),
+}
+
+/// A file of a run.
+struct Job {
+    item: Item,
+    outline: Outline,
+}
+
+/// What all threads of a run share.
+struct Run {
+    jobs: Vec<Job>,
+    /// That of all jobs together.
+    cost: u64,
+    options: Options,
+    /// Bytes that the process may take.
+    memory: Option<u64>,
+    queue: Queue,
+    pool: rayon::ThreadPool,
+    listener: Arc<dyn Listener>,
+    stopped: AtomicBool,
+}
+
+/// Does the work of all items and reports on each, ordered by input. After an interrupt it returns within half
+/// a second: jobs that are deep in a stage then still run, but write nothing.
+///
+/// # Errors
+/// Threads that the system does not give; nothing else.
+pub fn run(
+    items: Vec<Item>,
+    options: Options,
+    listener: Arc<dyn Listener>,
+) -> Result<Report, Error> {
+    let clock = Instant::now();
+    let pool = pool(options.threads)?;
+    let shard = options.shard;
+    let stop_early = options.stop_early;
+    let jobs = pool.install(|| own(items, shard));
+    let total = jobs.len();
+    listener.began(total);
+    let mut files: Vec<FileReport> = jobs.iter().map(|job| job.item.left()).collect();
+    let memory = bound(&options, total);
+    let run = Arc::new(Run {
+        queue: Queue::new(memory.map(|all| all.saturating_sub(memory::PROGRAM_BYTES))),
+        memory,
+        cost: jobs.iter().map(Job::cost).sum(),
+        jobs,
+        options,
+        pool,
+        listener: Arc::clone(&listener),
+        stopped: AtomicBool::new(false),
+    });
+    let events = run.spawn();
+    let (mut done, mut end, mut deadline) = (0, RunEnd::Complete, None);
+    loop {
+        match events.recv_timeout(TICK) {
+            Ok(Event::Finished(worker, index, file)) => {
+                done += 1;
+                listener.finished(worker, &file, done, total);
+                if file.status == FileStatus::Failed && stop_early && end == RunEnd::Complete {
+                    end = RunEnd::Stopped;
+                    run.stop();
+                }
+                files[index] = *file;
+            }
+            Ok(Event::Note(text)) => listener.note(&text),
+            Err(RecvTimeoutError::Timeout) => {}
+            // All threads are through.
+            Err(RecvTimeoutError::Disconnected) => break,
+        }
+        if listener.interrupted() {
+            end = RunEnd::Interrupted;
+            run.stop();
+            if Instant::now() >= *deadline.get_or_insert_with(|| Instant::now() + GRACE) {
+                break;
+            }
+        }
+    }
+    let shard = shard.map(|shard| shard.to_string());
+    Ok(Report::new(
+        files,
+        end,
+        shard,
+        clock.elapsed().as_secs_f64(),
+    ))
+}
+
+/// Says what [`run`] would do, a line a file.
+///
+/// # Errors
+/// As of [`run`].
+pub fn plan(items: Vec<Item>, options: &Options) -> Result<String, Error> {
+    let pool = pool(options.threads)?;
+    let jobs = pool.install(|| own(items, options.shard));
+    let all: u64 = jobs.iter().map(Job::cost).sum();
+    let line = |job: &Job| {
+        let recipe = match &job.item.recipe {
+            Some(path) => path.display().to_string(),
+            None => "defaults".to_owned(),
+        };
+        let what = match job.known(options, false) {
+            Some(Ok(Outcome::Failed(error))) => return format!("{}: {error}\n", job.item.name),
+            Some(Ok(_)) => "unchanged".to_owned(),
+            Some(Err(_)) | None => {
+                let width = job.width(all, pool.current_num_threads());
+                let bytes = job::guess_memory(&job.item.input, job.outline, width);
+                format!("would bake, about {}", units::bytes(bytes))
+            }
+        };
+        format!("{}: {what} (recipe: {recipe})\n", job.item.name)
+    };
+    let lines: Vec<String> = pool.install(|| jobs.par_iter().map(line).collect());
+    Ok(lines.concat())
+}
+
+fn pool(threads: Option<usize>) -> Result<rayon::ThreadPool, Error> {
+    let mut builder = rayon::ThreadPoolBuilder::new();
+    if let Some(threads) = threads {
+        builder = builder.num_threads(threads);
+    }
+    builder.build().map_err(|error| {
+        let expected = "a number of threads that the system gives";
+        let fault = Fault::new(Path::new("--threads"), "", expected, error.to_string());
+        Error::Setting(vec![fault])
+    })
+}
+
+/// The items of the shard, with what their files claim to hold.
+fn own(items: Vec<Item>, shard: Option<Shard>) -> Vec<Job> {
+    let jobs: Vec<Job> = items
+        .into_par_iter()
+        .map(|item| Job {
+            // What cannot be read says so when its turn comes.
+            outline: asset::outline(&item.input).unwrap_or_default(),
+            item,
+        })
+        .collect();
+    let Some(shard) = shard else { return jobs };
+    let costs: Vec<(&str, u64)> = jobs
+        .iter()
+        .map(|job| (job.item.name.as_str(), job.cost()))
+        .collect();
+    let own = shard.own(&costs);
+    let pairs = jobs.into_iter().zip(own);
+    pairs.filter_map(|(job, own)| own.then_some(job)).collect()
+}
+
+/// Bytes that the process may take, if they count.
+fn bound(options: &Options, files: usize) -> Option<u64> {
+    let share = |available: u64| (available as f64 * SHARE) as u64;
+    let default = || (files > 1).then(memory::available).flatten().map(share);
+    options.memory.or_else(default)
+}
+
+impl Job {
+    /// How long it takes, more or less: the work grows with vertices.
+    fn cost(&self) -> u64 {
+        self.outline.raw_vertices.max(self.outline.bytes / 100)
+    }
+}
+
+impl Job {
+    /// Blocks of poses to evaluate side by side: one where others keep the threads busy, more for a job that
+    /// is more than its share of the whole.
+    fn width(&self, all: u64, threads: usize) -> usize {
+        let share = self.cost() as f64 / all.max(1) as f64;
+        ((share * threads as f64).ceil() as usize).clamp(1, threads)
+    }
+
+    /// What is known of it without doing it: a fault, or an earlier result. With `restore`, files that are not
+    /// in place are written from the cache.
+    fn known(&self, options: &Options, restore: bool) -> Option<Result<Outcome, Damaged>> {
+        let request = match &self.item.work {
+            Ok(request) => request,
+            Err(error) => return Some(Ok(Outcome::Failed(error.clone()))),
+        };
+        let cache = options.cache.as_ref().filter(|_| !options.again)?;
+        let output = &self.item.output;
+        let found = cache::key(request, output)
+            .and_then(|key| cache.find(key, Path::new(&self.item.name), output, restore));
+        match found {
+            Ok(Ok(Hit {
+                characters,
+                in_place: true,
+            })) => Some(Ok(Outcome::Unchanged(characters))),
+            Ok(Ok(Hit { characters, .. })) => Some(Ok(Outcome::Restored(characters))),
+            Ok(Err(Miss::Absent)) => None,
+            Ok(Err(Miss::Damaged(entry))) => Some(Err(Damaged(entry))),
+            Err(error) => Some(Ok(Outcome::Failed(error))),
+        }
+    }
+}
+
+/// An entry of the cache that is damaged.
+struct Damaged(String);
+
+impl Run {
+    /// Sets all threads to work.
+    fn spawn(self: &Arc<Self>) -> mpsc::Receiver<Event> {
+        let (sender, events) = mpsc::channel();
+        let workers = self.pool.current_num_threads().min(self.jobs.len());
+        for worker in 0..workers {
+            let (run, sender) = (Arc::clone(self), sender.clone());
+            thread::spawn(move || run.work(worker, &sender));
+        }
+        let run = Arc::clone(self);
+        thread::spawn(move || run.look_up(&sender));
+        events
+    }
+
+    fn stop(&self) {
+        self.stopped.store(true, Ordering::SeqCst);
+        self.queue.stop();
+    }
+
+    /// Finds what need not be done, and gives the rest to the workers.
+    fn look_up(&self, sender: &Sender<Event>) {
+        self.clear_litter();
+        let look = |(index, job): (usize, &Job)| {
+            if self.stopped.load(Ordering::SeqCst) {
+                return None;
+            }
+            let clock = Instant::now();
+            let ready = self.ready(job, false, sender)?;
+            let file = job.item.report(ready, clock.elapsed());
+            // Nobody listens any more: the run is over.
+            let _ = sender.send(Event::Finished(None, index, Box::new(file)));
+            Some(index)
+        };
+        let jobs = || self.jobs.par_iter().enumerate();
+        let ready: Vec<bool> = self
+            .pool
+            .install(|| jobs().map(look).map(|found| found.is_some()).collect());
+        let waiting = self.jobs.iter().zip(ready).enumerate();
+        let waiting = waiting.filter(|(_, (_, ready))| !ready);
+        self.queue.fill(
+            waiting
+                .map(|(item, (job, _))| Waiting {
+                    item,
+                    cost: job.cost(),
+                    bytes: self.guess(job),
+                })
+                .collect(),
+        );
+    }
+
+    /// Removes what runs that were killed left beside the results.
+    fn clear_litter(&self) {
+        let folders: BTreeSet<&Path> = self
+            .jobs
+            .iter()
+            .map(|job| asset::folder_of(&job.item.output))
+            .collect();
+        for folder in folders {
+            asset::clear_litter(folder);
+        }
+        if let Some(cache) = &self.options.cache {
+            cache.clear_litter();
+        }
+    }
+
+    /// Runs jobs until there are none.
+    fn work(&self, worker: usize, sender: &Sender<Event>) {
+        while let Some(turn) = self.queue.next() {
+            let job = &self.jobs[turn.item];
+            self.listener.started(worker, &job.item.name);
+            let clock = Instant::now();
+            match self.bake(worker, job, turn, sender) {
+                Err(Error::Memory { needed, .. }) if !turn.all => {
+                    let bytes = needed.saturating_sub(memory::PROGRAM_BYTES);
+                    let waiting = Waiting {
+                        item: turn.item,
+                        cost: job.cost(),
+                        bytes: bytes.max(turn.bytes + 1),
+                    };
+                    self.queue.again(turn, waiting);
+                    continue;
+                }
+                outcome => {
+                    let outcome = outcome.unwrap_or_else(Outcome::Failed);
+                    let file = job.item.report(outcome, clock.elapsed());
+                    let _ = sender.send(Event::Finished(Some(worker), turn.item, Box::new(file)));
+                }
+            }
+            self.queue.done(turn);
+        }
+    }
+
+    /// What is known of a job without doing it; tells of damaged entries of the cache.
+    fn ready(&self, job: &Job, restore: bool, sender: &Sender<Event>) -> Option<Outcome> {
+        match job.known(&self.options, restore)? {
+            Ok(outcome) => Some(outcome),
+            Err(Damaged(entry)) => {
+                let _ = sender.send(Event::Note(format!(
+                    "{entry}: a damaged entry of the cache; {} is baked anew",
+                    job.item.name
+                )));
+                None
+            }
+        }
+    }
+
+    fn bake(
+        &self,
+        worker: usize,
+        job: &Job,
+        turn: Turn,
+        sender: &Sender<Event>,
+    ) -> Result<Outcome, Error> {
+        match &job.item.work {
+            // In a tree that mirrors another, folders are part of the result; elsewhere a missing one is a slip.
+            Ok(request) if request.beside == Beside::Replaced => make_folder(&job.item.output)?,
+            _ => {}
+        }
+        // Another run may have done it since.
+        if let Some(ready) = self.ready(job, true, sender) {
+            return Ok(ready);
+        }
+        let Ok(request) = &job.item.work else {
+            return Ok(Outcome::Left);
+        };
+        let mut request = request.clone();
+        request.width = Some(self.width(job));
+        request.memory = self.memory.map(|all| match turn.all {
+            true => all,
+            false => turn.bytes + memory::PROGRAM_BYTES,
+        });
+        let output = &job.item.output;
+        let key = match &self.options.cache {
+            Some(_) => Some(cache::key(&request, output)?),
+            None => None,
+        };
+        let watch = Watcher { run: self, worker };
+        let work = || job::bake(&request, output, &watch);
+        let bake = panic::catch_unwind(AssertUnwindSafe(|| self.pool.install(work)));
+        let bake = bake.unwrap_or_else(|_| Err(defect(&request.input)))?;
+        if let (Some(cache), Some(key)) = (&self.options.cache, key) {
+            self.keep(cache, key, job, &request, &bake, sender);
+        }
+        Ok(Outcome::Baked(bake.characters))
+    }
+
+    /// Keeps a result in the cache. That it could not be kept harms nothing but the next run's time.
+    fn keep(
+        &self,
+        cache: &Cache,
+        key: Key,
+        job: &Job,
+        request: &Request,
+        bake: &Bake,
+        sender: &Sender<Event>,
+    ) {
+        let output = &job.item.output;
+        // An input that changed while it was read gave a result of nobody knows what.
+        if cache::key(request, output).ok() != Some(key) {
+            return;
+        }
+        let name = Path::new(&job.item.name);
+        if let Err(reason) = cache.publish(key, name, output, &bake.files, &bake.characters) {
+            let _ = sender.send(Event::Note(format!(
+                "{}: the result is not kept in the cache: {reason}",
+                job.item.name
+            )));
+        }
+    }
+
+    fn width(&self, job: &Job) -> usize {
+        job.width(self.cost, self.pool.current_num_threads())
+    }
+
+    fn guess(&self, job: &Job) -> u64 {
+        let width = self.width(job);
+        job::guess_memory(&job.item.input, job.outline, width).saturating_sub(memory::PROGRAM_BYTES)
+    }
+}
+
+/// Makes the folder of a result.
+fn make_folder(output: &Path) -> Result<(), Error> {
+    let folder = asset::folder_of(output);
+    std::fs::create_dir_all(folder).map_err(|error| Error::Output {
+        path: output.to_owned(),
+        reason: format!("its folder {}: {error}", folder.display()),
+    })
+}
+
+/// A job that panicked.
+fn defect(input: &Path) -> Error {
+    Fault::new(input, "", "a bake that ends", "a panic")
+        .remedy("this is a defect of tanyard: please report it with the file and what was printed")
+        .into()
+}
+
+/// Watches one job for the run.
+struct Watcher<'a> {
+    run: &'a Run,
+    worker: usize,
+}
+
+impl Watch for Watcher<'_> {
+    fn progress(&self, character: &str, stage: Stage, done: usize, total: usize) {
+        let listener = &self.run.listener;
+        listener.progress(self.worker, character, stage, done, total);
+    }
+
+    fn interrupted(&self) -> bool {
+        self.run.listener.interrupted()
+    }
+}
