@@ -307,7 +307,7 @@ fn the_order_of_vertices_does_not_matter() {
     // What got better lies where weights went over too far from the bend.
     let place = &gain.better[0];
     let from_bend = (place.position[0] - 2.0).abs();
-    assert!(from_bend > 0.5 && from_bend < 1.5, "{place:?}");
+    assert!((0.5..1.5).contains(&from_bend), "{place:?}");
     assert_eq!((place.old.joints.len(), place.new.joints.len()), (2, 1));
     assert!(place.old.rms_percent > place.new.rms_percent && place.old.pose.is_some());
     let parts: f64 = gain
