@@ -70,7 +70,8 @@ def reports(cell, recipe):
     found = []
     for path in sorted(glob.glob(f"{work}/{cell}/{recipe}.*.json")):
         with open(path, encoding="utf-8") as file:
-            found.append(json.load(file)["characters"][0])
+            report = json.load(file)
+            found.append(report["files"][0]["characters"][0] | {"run": report["run"]})
     return found
 
 
@@ -87,7 +88,7 @@ def vertices(report):
 
 
 def peak(report):
-    return report["peak_memory_bytes"]
+    return report["run"]["peak_memory_bytes"]
 
 
 for recipe in ("radius", "rounds", "default"):
