@@ -23,7 +23,7 @@ const RESERVE: usize = 400;
 const MOST_OPEN: usize = 10;
 
 /// Text is cut to this many characters.
-const LONGEST_NAME: usize = 120;
+const LONGEST_NAME: usize = 200;
 const LONGEST_FAULT: usize = 400;
 
 /// Faults shown of one file.
