@@ -177,7 +177,7 @@ fn starts(path: &Path, stem: &Path) -> bool {
 #[test]
 fn killed_at_any_moment() {
     let stage = Stage::new();
-    let mut partly = 0;
+    let mut partly = 0u32;
     let (runs, _) = runs();
     for number in 0..runs {
         let output = stage.folder.path().join(format!("killed_{number}"));
@@ -188,7 +188,7 @@ fn killed_at_any_moment() {
         let _ = child.kill();
         child.wait().expect("it ends");
         let renewed = stage.check_whole(&output);
-        partly += usize::from(renewed > 0 && renewed < 20);
+        partly += u32::from(renewed > 0 && renewed < 20);
         stage.check_resumed(&output);
         fs::remove_dir_all(&output).expect("there");
     }
