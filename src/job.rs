@@ -10,8 +10,10 @@ use crate::pose::PoseSet;
 use crate::recipe::Recipe;
 use crate::report::{CharacterReport, Plan};
 use crate::rig::{Character, Weights};
+use against::Earlier;
 use source::Source;
 
+mod against;
 mod compare;
 mod describe;
 mod inspect;
@@ -20,6 +22,7 @@ mod onto;
 mod source;
 mod work;
 
+pub use against::Against;
 pub use compare::{CompareRequest, compare};
 pub use inspect::inspect;
 
@@ -38,6 +41,8 @@ pub struct Request {
     pub memory: Option<u64>,
     /// What becomes of files that the document refers to, where the folder of the output has them already.
     pub beside: Beside,
+    /// An earlier result that the bake is held against.
+    pub against: Option<Against>,
     /// Blocks of poses to evaluate side by side, at most; by default one a thread.
     pub width: Option<usize>,
 }
@@ -52,6 +57,7 @@ impl Request {
             skeleton: None,
             memory: None,
             beside: Beside::Kept,
+            against: None,
             width: None,
         }
     }
@@ -94,12 +100,27 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
     let clock = Instant::now();
     let source = Source::open(request)?;
     let read_s = clock.elapsed().as_secs_f64();
+    let (earlier, note) = match Earlier::open(request, &source.loaded) {
+        Ok(earlier) => (earlier, None),
+        Err(note) => (None, Some(note)),
+    };
+    let others = request.against.as_ref().filter(|_| earlier.is_some());
+    let others = others.map_or(0, |against| asset::reading_bytes(&against.file));
+    let bytes = source.file_bytes + others;
     let mut baked = Vec::new();
     for index in 0..source.loaded.len() {
         let work = source.prepare(request, index)?;
-        let width = work.width_within(request, source.file_bytes)?;
-        let bake = work.fit(request, width, watch)?;
-        baked.push(work.measure(request, width, bake, watch)?);
+        let width = work.width_within(request, bytes)?;
+        let fit = work.fit(request, width, watch)?;
+        let mut one = work.measure(request, width, fit, watch)?;
+        one.report.warnings.extend(note.clone());
+        if let Some(earlier) = &earlier {
+            match earlier.hold(&work, &request.input, index, &one.weights, width, watch)? {
+                Ok(held) => one.report.against = Some(held),
+                Err(note) => one.report.warnings.push(note),
+            }
+        }
+        baked.push(one);
     }
     let clock = Instant::now();
     let results: Vec<(&Loaded, &Weights)> = source
@@ -107,7 +128,14 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
         .iter()
         .zip(baked.iter().map(|b| &b.weights))
         .collect();
-    let document = asset::with_weights(&source.document, &results, request.recipe.write.weights)?;
+    let mut document =
+        asset::with_weights(&source.document, &results, request.recipe.write.weights)?;
+    let held = || baked.iter().filter_map(|b| b.report.against.as_ref());
+    let better = earlier.filter(|earlier| earlier.is_to_stay(held()));
+    let kept = better.is_some();
+    if let Some(earlier) = better {
+        document = earlier.document;
+    }
     if watch.interrupted() {
         return Err(Error::Interrupted);
     }
@@ -117,6 +145,14 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
     for character in &mut characters {
         character.timings.read_s = read_s;
         character.timings.write_s = write_s;
+        if let Some(held) = character.against.as_mut().filter(|_| kept) {
+            held.kept = true;
+            character.warnings.push(format!(
+                "{} is better and takes the place of this bake: the figures here are those of the weights that \
+                 were not written",
+                held.file
+            ));
+        }
     }
     if request.recipe.limits.asks_for_findings() {
         let options = inspect::options(&request.recipe);

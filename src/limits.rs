@@ -2,6 +2,8 @@
 
 mod judge;
 
+pub use judge::regression;
+
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 

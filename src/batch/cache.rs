@@ -82,6 +82,20 @@ pub(super) fn key(request: &Request, output: &Path) -> Result<Key, Error> {
         Some(path) => Some(asset::fingerprint(path)?.to_hex().to_string()),
         None => None,
     };
+    let against = match &request.against {
+        Some(against) => Some((
+            // In place, what is there is what the last run left.
+            match against.file == *output {
+                true => None,
+                false => asset::hash_of(&against.file)
+                    .ok()
+                    .map(|hash| hash.to_hex().to_string()),
+            },
+            against.keep_better,
+            against.least_percent,
+        )),
+        None => None,
+    };
     let name = output.file_name().unwrap_or_default().as_encoded_bytes();
     let parts = (
         env!("CARGO_PKG_VERSION"),
@@ -90,6 +104,7 @@ pub(super) fn key(request: &Request, output: &Path) -> Result<Key, Error> {
         findings,
         poses,
         &request.skeleton,
+        against,
         name,
     );
     // Maps with keys that are not strings could fail; there are none.

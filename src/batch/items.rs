@@ -8,6 +8,7 @@ use std::time::Duration;
 use super::find::{Found, Search, find};
 use crate::error::{Error, Fault};
 use crate::job::Request;
+use crate::limits;
 use crate::report::{self, CharacterReport, FaultKind, FileReport, FileStatus, Report};
 
 /// A file to bake.
@@ -135,7 +136,7 @@ impl Tree {
 }
 
 /// A relative path with `/` on all systems.
-fn name_of(relative: &Path) -> String {
+pub(super) fn name_of(relative: &Path) -> String {
     let parts = relative
         .components()
         .map(|part| part.as_os_str().to_string_lossy());
@@ -210,6 +211,7 @@ impl Item {
                 characters.find(|before| before.name == character.name)
             });
             character.limits = request.recipe.limits.judge(&character, before);
+            character.limits.extend(limits::regression(&character));
         }
         character
     }

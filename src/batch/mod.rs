@@ -2,6 +2,7 @@
 //! machines. Whatever becomes of one file, the others go on.
 
 mod cache;
+mod compare;
 mod find;
 mod items;
 mod queue;
@@ -28,6 +29,7 @@ use cache::{Hit, Key, Miss};
 use queue::{Queue, Turn, Waiting};
 
 pub use cache::{Cache, LOCAL};
+pub use compare::{CompareFolders, compare_folders};
 pub use find::{Found, IGNORE_FILE, Search, find};
 use items::Outcome;
 pub use items::{Baselines, Item, Tree};

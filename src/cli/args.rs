@@ -50,6 +50,8 @@ Examples:
       In place: the old file stays until the new one is complete.
   tanyard bake characters/ -o baked/ --report night.json --junit night.xml
       Every character of a folder, each by the nearest tanyard.toml; what has not changed is not done again.
+  tanyard bake characters/ -o baked/ --against baked/ --keep-better
+      No character gets worse by more than noise: what was better stays.
   tanyard bake characters/ -o baked/ --shard 3/8 --cache /farm/tanyard
       The third of eight parts, on one of eight machines that share a cache.";
 
@@ -107,6 +109,17 @@ pub struct BakeArgs {
     /// Folder: only the third part of eight, say; all parts together are the whole, on any machines
     #[arg(long, value_name = "N/COUNT", help_heading = FOLDERS)]
     pub shard: Option<crate::batch::Shard>,
+    /// An earlier result (a folder of them, for a folder) that each bake is held against, over the same
+    /// held-out poses: exit code 1 if it is worse. May be the output itself
+    #[arg(long, value_name = "PATH", help_heading = EARLIER)]
+    pub against: Option<PathBuf>,
+    /// Where the earlier result is better, it takes the place of the new one
+    #[arg(long, requires = "against", help_heading = EARLIER)]
+    pub keep_better: bool,
+    /// The least change of the rms error that counts, in percent of the old; twice its standard error
+    /// counts where that is more
+    #[arg(long, value_name = "PERCENT", default_value = "1", value_parser = percent, requires = "against", help_heading = EARLIER)]
+    pub band: f64,
     /// Print timings and peak memory as well
     #[arg(short, long, conflicts_with = "quiet")]
     pub verbose: bool,
@@ -118,6 +131,7 @@ pub struct BakeArgs {
 /// Headings of the help.
 const FOLDERS: &str = "Folders";
 const REPORTS: &str = "Reports";
+const EARLIER: &str = "Earlier results";
 
 const POSES_EXAMPLES: &str = "\
 Examples:
@@ -281,6 +295,10 @@ Examples:
       Two bakes of one character, both held against the layers on the character before baking.
   tanyard compare hero.k2.glb hero.k4.glb --source hero.glb --recipe tanyard.toml --band 5
       With the recipe's bind, layers and poses; changes below 5 % count as the same.
+  tanyard compare last-night/ baked/ --source characters/ --report change.json
+      Every file that both folders have; exit code 1 if one is worse.
+  tanyard compare last-night.json tonight.json
+      The figures of two reports, as they stand: no pose is run, and only --band tells noise from change.
   tanyard compare old.glb new.glb --report change.json -q
       For a build: exit code 1 if the new file is worse. Each is held against the layers on its own heaviest
       joints, which differ a little from bake to bake: give the source where you have it.";
@@ -289,13 +307,13 @@ Examples:
 #[derive(Debug, Args)]
 #[command(after_help = COMPARE_EXAMPLES)]
 pub struct CompareArgs {
-    /// The file that is held against: .glb or .gltf with weights
+    /// What is held against: a .glb or .gltf with weights, a folder of them, or a report of a bake (.json, .jsonl)
     pub old: PathBuf,
-    /// The file that is judged
+    /// What is judged: the same kind of thing
     pub new: PathBuf,
-    /// The character before baking: it gives bind, layers and poses for both [default: each file is held
-    /// against the layers on its own heaviest joints]
-    #[arg(long, value_name = "FILE")]
+    /// The character before baking (for folders, the folder of characters): it gives bind, layers and poses for
+    /// both [default: each file is held against the layers on its own heaviest joints]
+    #[arg(long, value_name = "PATH")]
     pub source: Option<PathBuf>,
     /// Settings of bind, layers and poses, as TOML (docs/recipes.md)
     #[arg(long, value_name = "FILE")]

@@ -10,7 +10,7 @@ use super::progress::Progress;
 use crate::asset;
 use crate::batch::{self, Baselines, Cache, Item, Options, Search, Tree};
 use crate::error::{Error, Fault};
-use crate::job::{self, Request};
+use crate::job::{self, Against, Request};
 use crate::recipe::{Found, Recipes};
 use crate::report::{self, Line, Outcome, Report};
 
@@ -63,8 +63,30 @@ fn items(args: &BakeArgs, recipes: &Recipes, is_folder: bool) -> Result<Vec<Item
         );
         return Err(Error::Setting(vec![fault]));
     }
+    if let Some(against) = &args.against {
+        let is_there = if is_folder {
+            against.is_dir()
+        } else {
+            against.is_file()
+        };
+        // The first run into a place finds nothing there; anything else is a slip.
+        if !is_there && (against.exists() || Some(against) != args.output.as_ref()) {
+            let expected = if is_folder {
+                "a folder of results"
+            } else {
+                "a result"
+            };
+            let found = if against.exists() {
+                "something else"
+            } else {
+                "nothing"
+            };
+            let fault = Fault::new(against, "--against", expected, found);
+            return Err(Error::Setting(vec![fault]));
+        }
+    }
     let baselines = Baselines::default();
-    let make = |name, input: PathBuf, output| {
+    let make = |name: String, input: PathBuf, output| {
         let work = request(&input, &args.common, recipes);
         let (work, recipe) = match work {
             Ok((mut request, file)) => {
@@ -76,6 +98,14 @@ fn items(args: &BakeArgs, recipes: &Recipes, is_folder: bool) -> Result<Vec<Item
                 if is_folder {
                     request.beside = asset::Beside::Replaced;
                 }
+                request.against = args.against.as_ref().map(|path| Against {
+                    file: match input.strip_prefix(&args.input) {
+                        Ok(relative) if is_folder => path.join(relative),
+                        _ => path.clone(),
+                    },
+                    keep_better: args.keep_better,
+                    least_percent: args.band,
+                });
                 (Ok(request), file)
             }
             Err(error) => (Err(error), None),

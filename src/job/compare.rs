@@ -446,8 +446,8 @@ fn described(
         rms_change_percent: change.percent,
         standard_error_percent: change.standard_error,
         band_percent: (before > 0.0).then(|| 100.0 * change.band(least_percent) / before),
-        better_poses: change.poses[0],
-        worse_poses: change.poses[1],
+        better_poses: Some(change.poses[0]),
+        worse_poses: Some(change.poses[1]),
     });
     let Some(order) = order else {
         comparison.joints = joints(old, new, poses.len());
@@ -557,17 +557,17 @@ fn joints(old: &Side, new: &Side, poses: usize) -> Vec<JointComparison> {
 }
 
 /// A file with its skins.
-type Skins<'a> = (&'a Path, &'a [Loaded]);
+pub(super) type Skins<'a> = (&'a Path, &'a [Loaded]);
 
 /// For each skin of one file its partner in another.
-struct Pairing {
-    partners: Vec<Option<usize>>,
+pub(super) struct Pairing {
+    pub partners: Vec<Option<usize>>,
     notes: Vec<String>,
 }
 
 impl Pairing {
     /// By name; where names do not tell, and equally many are left on both sides, by order.
-    fn new(skins: Skins, others: Skins) -> Self {
+    pub fn new(skins: Skins, others: Skins) -> Self {
         let mut taken = vec![false; others.1.len()];
         let mut partners: Vec<Option<usize>> = skins
             .1

@@ -324,6 +324,7 @@ impl Work<'_> {
                 ..Timings::default()
             },
             warnings,
+            against: None,
             findings: None,
             limits: Vec::new(),
         };

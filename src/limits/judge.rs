@@ -2,7 +2,7 @@
 
 use super::Limits;
 use crate::inspect;
-use crate::report::{CharacterReport, Exceeded, LimitReport, Percent, WorstVertex};
+use crate::report::{CharacterReport, Exceeded, LimitReport, Percent, Verdict, WorstVertex};
 
 /// A figure held against a limit, before it has a name.
 struct Judged {
@@ -64,7 +64,7 @@ impl Limits {
             above_floor(character)
         });
         hold("mean_influences", self.mean_influences, &|| Judged {
-            found: mean_influences(&character.influences),
+            found: character.mean_influences(),
             place: String::new(),
             must: true,
         });
@@ -104,6 +104,25 @@ impl Limits {
             .filter(|_| height > 0.0)
             .map(|pixels| pixels / height)
     }
+}
+
+/// An earlier result as a limit: a bake may not be worse, but for noise, unless the earlier one was kept.
+pub fn regression(character: &CharacterReport) -> Option<LimitReport> {
+    let against = character.against.as_ref()?;
+    let change = against.change?;
+    let rms = |errors: Option<Percent>| errors.map_or(0.0, |errors| errors.rms_percent);
+    Some(LimitReport {
+        limit: "against".to_owned(),
+        most: change.band_percent.unwrap_or(0.0),
+        found: change.rms_change_percent,
+        place: format!(
+            "rms in percent of that of {}: {:.4} % after {:.4} %",
+            against.file,
+            rms(against.new),
+            rms(against.old)
+        ),
+        exceeded: against.verdict == Verdict::Worse && !against.kept,
+    })
 }
 
 /// The error figures that limits are held against, and where they show.
@@ -222,16 +241,6 @@ fn above_baseline(character: &CharacterReport, before: Option<&CharacterReport>)
         place,
         must: true,
     }
-}
-
-fn mean_influences(counts: &[usize]) -> Option<f64> {
-    let vertices: usize = counts.iter().sum();
-    let joints: usize = counts
-        .iter()
-        .enumerate()
-        .map(|(i, count)| (i + 1) * count)
-        .sum();
-    (vertices > 0).then(|| joints as f64 / vertices as f64)
 }
 
 /// How much there is of a kind of findings.

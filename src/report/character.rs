@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::LimitReport;
+use super::{ChangeReport, LimitReport, Verdict};
 use crate::inspect::Finding;
 
 /// What became of one skin.
@@ -40,10 +40,30 @@ pub struct CharacterReport {
     pub timings: Timings,
     /// What the user should know.
     pub warnings: Vec<String>,
+    /// How it compares with an earlier result; null if it was held against none.
+    pub against: Option<AgainstReport>,
     /// What `inspect` finds in the written file; null unless the recipe limits findings.
     pub findings: Option<Vec<Finding>>,
     /// The limits that the recipe sets, exceeded or not.
     pub limits: Vec<LimitReport>,
+}
+
+/// How weights compare with those of an earlier result, over the same held-out poses and reference.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct AgainstReport {
+    /// The earlier file.
+    pub file: String,
+    /// Whether the new weights are better.
+    pub verdict: Verdict,
+    /// The error of the earlier weights; null if no pose bends this surface.
+    pub old: Option<Percent>,
+    /// The error of the new weights.
+    pub new: Option<Percent>,
+    /// The change of the rms.
+    pub change: Option<ChangeReport>,
+    /// Whether the earlier file was better and took the place of the new one, as asked.
+    pub kept: bool,
 }
 
 /// A joint that wins no vertex.
@@ -307,6 +327,16 @@ impl<T> OnPoses<T> {
             fit: self.fit.map(&convert),
             held_out: self.held_out.map(&convert),
         }
+    }
+}
+
+impl CharacterReport {
+    /// How many joints a vertex has weight on, on average; `None` without vertices.
+    pub fn mean_influences(&self) -> Option<f64> {
+        let vertices: usize = self.influences.iter().sum();
+        let counts = self.influences.iter().enumerate();
+        let joints: usize = counts.map(|(i, count)| (i + 1) * count).sum();
+        (vertices > 0).then(|| joints as f64 / vertices as f64)
     }
 }
 

@@ -89,10 +89,10 @@ pub struct ChangeReport {
     pub standard_error_percent: Option<f64>,
     /// The greatest change that does not count, in percent of the old rms; null if that is zero.
     pub band_percent: Option<f64>,
-    /// Poses in which the new error is less.
-    pub better_poses: usize,
-    /// Poses in which it is greater.
-    pub worse_poses: usize,
+    /// Poses in which the new error is less; null where only figures of reports are compared.
+    pub better_poses: Option<usize>,
+    /// Poses in which it is greater; null likewise.
+    pub worse_poses: Option<usize>,
 }
 
 /// The vertices of one joint.
@@ -220,7 +220,7 @@ impl SkinComparison {
 }
 
 /// `+3.1 %`; what cannot be said in percent of nothing is so.
-fn signed(percent: Option<f64>) -> String {
+pub(super) fn signed(percent: Option<f64>) -> String {
     match percent {
         // No "-0.0".
         Some(percent) if percent.abs() < 0.05 => "0.0 %".to_owned(),
@@ -283,7 +283,9 @@ fn skin_table(skin: &SkinComparison, with_verdict: bool) -> String {
         _ = writeln!(
             out,
             "  {} held-out poses: {} better, {} worse",
-            skin.poses, change.better_poses, change.worse_poses
+            skin.poses,
+            change.better_poses.unwrap_or(0),
+            change.worse_poses.unwrap_or(0)
         );
         _ = writeln!(
             out,

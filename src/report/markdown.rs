@@ -156,7 +156,7 @@ fn character(row: &Row) -> String {
         ),
         None => "– | – | –".to_owned(),
     };
-    let joints = words::mean_influences(&row.character.influences);
+    let joints = row.character.mean_influences();
     let joints = joints.map_or("–".to_owned(), |mean| format!("{mean:.2}"));
     let worst = row
         .character

@@ -40,6 +40,12 @@ impl Merged {
     }
 }
 
+/// Whether a file begins as a report does: so it may be told from a character.
+pub fn looks_like_report(path: &Path) -> bool {
+    let ending = path.extension().and_then(|ending| ending.to_str());
+    ending.is_some_and(|ending| ["json", "jsonl", "ndjson"].contains(&&*ending.to_lowercase()))
+}
+
 /// Reads reports, documents or lines, and makes them one.
 ///
 /// # Errors

@@ -4,6 +4,7 @@
 
 mod character;
 mod comparison;
+mod comparisons;
 mod inspection;
 mod junit;
 mod markdown;
@@ -24,12 +25,15 @@ pub use comparison::{
     COMPARISON_SCHEMA, ChangeReport, ChangedVertex, Comparison, JointComparison, SkinComparison,
     UnpairedSkin, VertexError, comparison_table,
 };
+pub use comparisons::{COMPARISONS_SCHEMA, Comparisons, FileComparison, comparisons_table};
 pub use inspection::{Exceeded, INSPECTION_SCHEMA, Inspection, SkinInspection, inspection_table};
 pub use junit::junit;
 pub use markdown::markdown;
-pub use merge::{Merged, merge};
+pub use merge::{Merged, looks_like_report, merge};
 pub use outcome::{FaultKind, Outcome};
-pub use schema::{comparison_schema, inspection_schema, json_schema, line_schema};
+pub use schema::{
+    comparison_schema, comparisons_schema, inspection_schema, json_schema, line_schema,
+};
 pub use terminal::{log_line, plan_table, table, timings};
 
 /// Names the form of the report; a change that breaks readers changes the number.
@@ -246,12 +250,7 @@ impl Counts {
 impl FileReport {
     /// A line for each limit that a character in it exceeds.
     pub fn exceeded_lines(&self) -> Vec<String> {
-        let of = |character: &CharacterReport| {
-            let name = format!("{}, {}", self.name, character.name);
-            let exceeded = character.limits.iter().filter(|limit| limit.exceeded);
-            exceeded.map(|limit| limit.line(&name)).collect::<Vec<_>>()
-        };
-        self.characters.iter().flat_map(of).collect()
+        words::exceeded(self).collect()
     }
 
     /// Whether a character in it exceeds a limit.

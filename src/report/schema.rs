@@ -2,7 +2,7 @@
 
 use schemars::generate::SchemaSettings;
 
-use super::{Comparison, Inspection, Line, Report};
+use super::{Comparison, Comparisons, Inspection, Line, Report};
 
 /// The schema of [`Report`] (draft 2020-12) as indented JSON, with a line end.
 pub fn json_schema() -> String {
@@ -22,6 +22,11 @@ pub fn inspection_schema() -> String {
 /// The same of [`Comparison`].
 pub fn comparison_schema() -> String {
     schema_of::<Comparison>()
+}
+
+/// The same of [`Comparisons`].
+pub fn comparisons_schema() -> String {
+    schema_of::<Comparisons>()
 }
 
 fn schema_of<T: schemars::JsonSchema>() -> String {

@@ -65,7 +65,7 @@ fn several(report: &Report, files: &[FileReport]) -> String {
 }
 
 fn character_row(row: &Row) -> String {
-    let joints = words::mean_influences(&row.character.influences);
+    let joints = row.character.mean_influences();
     let joints = joints.map_or("-".to_owned(), |mean| format!("{mean:.2}"));
     let (rms, max, gain) = match row.shown {
         Some(Shown {

@@ -85,17 +85,6 @@ pub(super) fn named(file: &FileReport, character: &CharacterReport) -> String {
     format!("{}, {}", file.name, short(&character.name))
 }
 
-/// How many joints a vertex has weight on, on average.
-pub(super) fn mean_influences(counts: &[usize]) -> Option<f64> {
-    let vertices: usize = counts.iter().sum();
-    let joints: usize = counts
-        .iter()
-        .enumerate()
-        .map(|(i, count)| (i + 1) * count)
-        .sum();
-    (vertices > 0).then(|| joints as f64 / vertices as f64)
-}
-
 /// Where an error is greatest.
 pub(super) fn place(worst: &WorstVertex) -> String {
     let joints: Vec<String> = worst.joints.iter().map(|joint| short(joint)).collect();

@@ -3,6 +3,7 @@
 //! Sample characters are found through `TANYARD_ASSETS`; tests that need them say so and pass over
 //! them when it is not set. Demo characters are in `demo-data`.
 
+mod against;
 mod architecture;
 #[path = "../asset_kit/mod.rs"]
 mod asset_kit;

@@ -81,6 +81,7 @@ pub fn character(name: &str, rms: f64) -> CharacterReport {
         },
         timings: Timings::default(),
         warnings: Vec::new(),
+        against: None,
         findings: None,
         limits: Vec::new(),
     }

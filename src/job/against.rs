@@ -1,0 +1,112 @@
+//! A bake held against an earlier result, in the same run.
+
+use std::path::{Path, PathBuf};
+
+use super::compare::{self, Pairing};
+use super::onto::{self, Of};
+use super::work::Work;
+use super::{Request, Watch};
+use crate::asset::{self, Document, Loaded};
+use crate::error::Error;
+use crate::measure::Verdict;
+use crate::report::{AgainstReport, SkinComparison};
+use crate::rig::Weights;
+
+/// Which earlier result to hold a bake against, and what follows.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Against {
+    /// The file; where there is none, the bake is the first of its kind.
+    pub file: PathBuf,
+    /// Whether the earlier result takes the place of a worse one.
+    pub keep_better: bool,
+    /// Changes of the rms below this never count, in percent of the old.
+    pub least_percent: f64,
+}
+
+/// An earlier result that was read.
+pub(super) struct Earlier<'a> {
+    against: &'a Against,
+    pub document: Document,
+    skins: Vec<Loaded>,
+    pairing: Pairing,
+}
+
+impl<'a> Earlier<'a> {
+    /// Reads the earlier result of a request, if it asks for one and there is one.
+    ///
+    /// # Errors
+    /// A sentence about a file that cannot be held against: the bake goes on without.
+    pub fn open(request: &'a Request, skins: &[Loaded]) -> Result<Option<Self>, String> {
+        let Some(against) = &request.against else {
+            return Ok(None);
+        };
+        if !against.file.exists() {
+            return Ok(None);
+        }
+        let why = |error: Error| not_held(&against.file, &error.to_string());
+        let document = Document::open(&against.file).map_err(why)?;
+        let old = asset::characters(&document, None).map_err(why)?;
+        let pairing = Pairing::new((&request.input, skins), (&against.file, &old));
+        Ok(Some(Self {
+            against,
+            document,
+            skins: old,
+            pairing,
+        }))
+    }
+
+    /// Holds the new weights of a skin against the old ones, over the held-out poses of the bake.
+    ///
+    /// # Errors
+    /// An interrupt. What has no counterpart is a sentence: the bake goes on without.
+    pub fn hold(
+        &self,
+        work: &Work,
+        input: &Path,
+        skin: usize,
+        weights: &Weights,
+        width: usize,
+        watch: &dyn Watch,
+    ) -> Result<Result<AgainstReport, String>, Error> {
+        let file = &self.against.file;
+        let Some(partner) = self.pairing.partners[skin] else {
+            return Ok(Err(not_held(file, "it has no such skin")));
+        };
+        let old = match onto::read(
+            Of::new(file, &self.skins[partner]),
+            Of::new(input, work.loaded),
+        ) {
+            Ok(old) => old,
+            Err(faults) => {
+                let first = faults.first().map(ToString::to_string);
+                return Ok(Err(not_held(file, &first.unwrap_or_default())));
+            }
+        };
+        let least = self.against.least_percent;
+        let pair = [&old.weights, weights];
+        let SkinComparison {
+            verdict,
+            old,
+            new,
+            change,
+            ..
+        } = compare::against(work, input, pair, least, width, watch)?;
+        Ok(Ok(AgainstReport {
+            file: file.display().to_string(),
+            verdict,
+            old,
+            new,
+            change,
+            kept: false,
+        }))
+    }
+
+    /// Whether the earlier result is to take the place of the new one.
+    pub fn is_to_stay<'r>(&self, mut held: impl Iterator<Item = &'r AgainstReport>) -> bool {
+        self.against.keep_better && held.any(|held| held.verdict == Verdict::Worse)
+    }
+}
+
+fn not_held(file: &Path, reason: &str) -> String {
+    format!("not held against {}: {reason}", file.display())
+}
