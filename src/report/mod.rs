@@ -179,7 +179,7 @@ impl Report {
         shard: Option<String>,
         wall_s: f64,
     ) -> Self {
-        files.sort_by(|a, b| a.name.cmp(&b.name).then(a.input.cmp(&b.input)));
+        files.sort_by(|a, b| a.input.cmp(&b.input));
         let run = RunReport {
             end,
             shard,
