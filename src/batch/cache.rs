@@ -82,20 +82,14 @@ pub(super) fn key(request: &Request, output: &Path) -> Result<Key, Error> {
         Some(path) => Some(asset::fingerprint(path)?.to_hex().to_string()),
         None => None,
     };
-    let against = match &request.against {
-        Some(against) => Some((
-            // In place, what is there is what the last run left.
-            match against.file == *output {
-                true => None,
-                false => asset::hash_of(&against.file)
-                    .ok()
-                    .map(|hash| hash.to_hex().to_string()),
-            },
-            against.keep_better,
-            against.least_percent,
-        )),
-        None => None,
-    };
+    let against = request.against.as_ref().map(|against| {
+        // In place, what is there is what the last run left.
+        let content = (against.file != *output)
+            .then(|| asset::hash_of(&against.file).ok())
+            .flatten()
+            .map(|hash| hash.to_hex().to_string());
+        (content, against.keep_better, against.least_percent)
+    });
     let name = output.file_name().unwrap_or_default().as_encoded_bytes();
     let parts = (
         env!("CARGO_PKG_VERSION"),

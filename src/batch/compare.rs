@@ -26,14 +26,18 @@ pub struct CompareFolders {
     pub memory: Option<u64>,
 }
 
-/// Compares the files that both folders have. `request` makes a comparison of two files and a source; a pair
+/// Makes a comparison of two files, old and new, and a source.
+pub type MakeRequest<'a> =
+    dyn Fn([&Path; 2], Option<&Path>) -> Result<CompareRequest, Error> + Sync + 'a;
+
+/// Compares the files that both folders have. A pair
 /// that cannot be compared stops no other.
 ///
 /// # Errors
 /// Folders that cannot be read, or that have no file in common; an interrupt.
 pub fn compare_folders(
     folders: &CompareFolders,
-    request: &(dyn Fn([&Path; 2], Option<&Path>) -> Result<CompareRequest, Error> + Sync),
+    request: &MakeRequest,
     watch: &dyn Watch,
 ) -> Result<Comparisons, Error> {
     let names = |root: &Path| -> Result<BTreeSet<PathBuf>, Error> {
