@@ -35,7 +35,7 @@ pub(super) fn run(args: &BakeArgs) -> Result<ExitCode, Error> {
     let report = run?;
     deliver_all(args, &report)?;
     for line in complaints(&report) {
-        eprintln!("tanyard: {line}");
+        super::tell(&format!("tanyard: {line}"));
     }
     let outcome = report.outcome();
     if outcome == Outcome::Interrupted {
@@ -142,10 +142,10 @@ fn items(args: &BakeArgs, recipes: &Recipes, is_folder: bool) -> Result<Vec<Item
     if !args.common.running.quiet {
         for link in &tree.links {
             let link = args.input.join(link);
-            eprintln!(
+            super::tell(&format!(
                 "tanyard: {}: a link to a folder, passed over; --follow-links follows it",
                 link.display()
-            );
+            ));
         }
     }
     if tree.items.is_empty() {

@@ -31,7 +31,7 @@ pub(super) fn run(args: &InspectArgs) -> Result<ExitCode, Error> {
         print(&inspection_table(&inspection))?;
     }
     for exceeded in &inspection.exceeded {
-        eprintln!("tanyard: {}", exceeded.line());
+        super::tell(&format!("tanyard: {}", exceeded.line()));
     }
     Ok(if inspection.exceeded.is_empty() {
         ExitCode::SUCCESS

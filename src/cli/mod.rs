@@ -9,6 +9,7 @@ mod progress;
 mod recipe;
 mod report;
 
+use std::io::Write;
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -35,11 +36,18 @@ pub fn run() -> ExitCode {
         Ok(code) => code,
         Err(error) => {
             for line in error.to_string().lines() {
-                eprintln!("tanyard: {line}");
+                tell(&format!("tanyard: {line}"));
             }
             ExitCode::from(Outcome::from(&error).code())
         }
     }
+}
+
+/// A line on standard error, for whoever reads along. Work does not depend on them: a pipe that they closed,
+/// or a disk that is full, ends nothing (`eprintln!` would panic).
+fn tell(line: &str) {
+    // In one piece, so that lines of several processes do not mix.
+    _ = std::io::stderr().write_all(format!("{line}\n").as_bytes());
 }
 
 /// Checks how a target's name ends, and gives the ending.

@@ -115,14 +115,14 @@ impl Progress {
     fn say(&self, line: &str) {
         match &self.bars {
             Some(bars) => _ = bars.all.println(line),
-            None => eprintln!("{line}"),
+            None => super::tell(line),
         }
     }
 }
 
 fn exit_interrupted() -> ! {
     crate::asset::between_writes(|| {
-        eprintln!("tanyard: {}", Error::Interrupted);
+        super::tell(&format!("tanyard: {}", Error::Interrupted));
         std::process::exit(130)
     })
 }

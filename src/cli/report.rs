@@ -43,17 +43,18 @@ fn merge(args: &MergeArgs) -> Result<ExitCode, Error> {
             .flatten()
             .any(|path| is_standard_output(path))
         {
-            eprintln!("tanyard: {}", report.verdict());
+            super::tell(&format!("tanyard: {}", report.verdict()));
         } else {
             print(&report::table(report))?;
         }
     }
     let missing = &merged.missing;
     for shard in missing.iter().take(MOST_NAMED) {
-        eprintln!("tanyard: part {shard} is missing");
+        super::tell(&format!("tanyard: part {shard} is missing"));
     }
     if missing.len() > MOST_NAMED {
-        eprintln!("tanyard: and {} more parts", missing.len() - MOST_NAMED);
+        let more = missing.len() - MOST_NAMED;
+        super::tell(&format!("tanyard: and {more} more parts"));
     }
     Ok(ExitCode::from(merged.outcome().code()))
 }
@@ -96,6 +97,6 @@ fn show(args: &ShowArgs) -> Result<ExitCode, Error> {
 
 fn say_notes(merged: &Merged) {
     for note in &merged.notes {
-        eprintln!("tanyard: note: {note}");
+        super::tell(&format!("tanyard: note: {note}"));
     }
 }

@@ -305,6 +305,38 @@ fn in_namespace(script: &str, arguments: &[&str]) -> Option<std::process::Output
 
 #[cfg(target_os = "linux")]
 #[test]
+fn work_does_not_depend_on_those_who_read_along() {
+    let folder = folder();
+    let input = folder.path().join("in");
+    for number in 0..3 {
+        put_arm(&input.join(format!("{number}.glb")), number);
+    }
+    put(&input, "tanyard.toml", crate::farm::FEW);
+    let full = || {
+        fs::File::options()
+            .write(true)
+            .open("/dev/full")
+            .expect("it is there")
+    };
+    let (reader, closed) = std::io::pipe().expect("a pipe");
+    drop(reader);
+    let ends: [(&str, std::process::Stdio); 2] =
+        [("full", full().into()), ("closed", closed.into())];
+    for (name, end) in ends {
+        let output = folder.path().join(name);
+        let run = command(&input, &output, &[]).stderr(end).output();
+        assert_eq!(run.expect("it runs").status.code(), Some(0), "{name}");
+        assert_eq!(files_of(&output).len(), 3, "{name}");
+    }
+    let nowhere = word(&input.join("none.glb")).to_owned();
+    let refused = crate::farm::command(Path::new(&nowhere), &folder.path().join("o.glb"), &[])
+        .stderr(full())
+        .status();
+    assert_eq!(refused.expect("it runs").code(), Some(3));
+}
+
+#[cfg(target_os = "linux")]
+#[test]
 fn a_full_disk_fails_what_has_no_room_and_nothing_else() {
     let folder = folder();
     let input = folder.path().join("in");
