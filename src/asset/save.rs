@@ -149,12 +149,16 @@ impl Written {
     }
 }
 
-/// Writes the files that make up a document, the document first in the list, as [`save`] does: it takes its
-/// place last. Paths are from its folder.
+/// Writes the files that make up a document, the document first in the list, as [`save_beside`] does: it takes
+/// its place last. Paths are from its folder.
 ///
 /// # Errors
 /// As of [`save`].
-pub fn put_together(path: &Path, files: &[(PathBuf, Vec<u8>)]) -> Result<(), Error> {
+pub fn put_together(
+    path: &Path,
+    files: &[(PathBuf, Vec<u8>)],
+    beside: Beside,
+) -> Result<(), Error> {
     let Some(((_, document), others)) = files.split_first() else {
         return Ok(());
     };
@@ -165,13 +169,15 @@ pub fn put_together(path: &Path, files: &[(PathBuf, Vec<u8>)]) -> Result<(), Err
         [] => None,
         _ => lock_folder(folder),
     };
+    let replaced = sides_of(&target);
     let mut litter = Litter::default();
     for (relative, content) in others {
-        litter.make_folders(path, folder, relative)?;
-        litter.put(path, &folder.join(relative), content)?;
+        litter.put_beside(path, relative, content, beside)?;
     }
     put_file(path, &target, document, true)?;
     litter.keep();
+    let used: Vec<&Path> = others.iter().map(|(relative, _)| &**relative).collect();
+    drop_stale(folder, &target, &replaced, &used);
     Ok(())
 }
 
@@ -246,17 +252,11 @@ pub fn save_beside(
     let mut written = Vec::new();
     for (from, relative) in &copies {
         let content = fs::read(from).map_err(|error| failed(path, error.to_string()))?;
-        let copy = folder.join(relative);
-        litter.make_folders(path, folder, relative)?;
-        if copy.exists() && !holds(&copy, &content) {
-            put_file(path, &copy, &content, true)?;
-        } else {
-            litter.put(path, &copy, &content)?;
-        }
+        litter.put_beside(path, relative, &content, beside)?;
         written.push(Written::new(relative, &content));
     }
     for (name, content) in &sides {
-        litter.put(path, &folder.join(name), content)?;
+        litter.put_beside(path, Path::new(name), content, beside)?;
         written.push(Written::new(name, content));
     }
     let file = write_beside(path, &target, &parts)?;
@@ -268,7 +268,20 @@ pub fn save_beside(
     verify(&placed, path, there)?;
     move_into_place(path, &target, file, true)?;
     litter.keep();
-    drop_stale(document, &placed, path, &target, replaced);
+    let in_place = match (document.path.canonicalize(), target.canonicalize()) {
+        (Ok(a), Ok(b)) => a == b,
+        _ => false,
+    };
+    let mut stale = replaced;
+    if in_place {
+        stale.extend(document.stale.iter().cloned());
+    }
+    let used: Vec<PathBuf> = uris(&placed.json)
+        .into_iter()
+        .filter_map(relative_of)
+        .collect();
+    let used: Vec<&Path> = used.iter().map(AsRef::as_ref).collect();
+    drop_stale(folder, &target, &stale, &used);
     Ok(written)
 }
 
@@ -397,6 +410,23 @@ impl Litter {
         })?;
         self.files.push(file.to_owned());
         Ok(())
+    }
+
+    /// Writes a file that a document refers to, by its path from the document's folder.
+    fn put_beside(
+        &mut self,
+        path: &Path,
+        relative: &Path,
+        bytes: &[u8],
+        beside: Beside,
+    ) -> Result<(), Error> {
+        let folder = folder_of(path);
+        self.make_folders(path, folder, relative)?;
+        let file = folder.join(relative);
+        if beside == Beside::Replaced && file.exists() && !holds(&file, bytes) {
+            return put_file(path, &file, bytes, true);
+        }
+        self.put(path, &file, bytes)
     }
 
     fn make_folders(&mut self, path: &Path, root: &Path, relative: &Path) -> Result<(), Error> {
@@ -669,10 +699,6 @@ fn sides_of(target: &Path) -> Vec<PathBuf> {
         return Vec::new();
     };
     let folder = folder_of(target);
-    let relative = |uri| match resources::classify(uri) {
-        Uri::Relative(relative) => Some(relative),
-        _ => None,
-    };
     let is_side = |relative: &PathBuf| {
         let name = relative.file_name().and_then(|name| name.to_str());
         let path = folder.join(relative);
@@ -681,42 +707,29 @@ fn sides_of(target: &Path) -> Vec<PathBuf> {
     };
     uris(&json)
         .into_iter()
-        .filter_map(relative)
+        .filter_map(relative_of)
         .filter(is_side)
         .collect()
 }
 
-/// Deletes side files that only the file just replaced referred to.
-fn drop_stale(
-    document: &Document,
-    placed: &Document,
-    path: &Path,
-    target: &Path,
-    replaced: Vec<PathBuf>,
-) {
-    let folder = folder_of(path);
-    let in_place = match (document.path.canonicalize(), target.canonicalize()) {
-        (Ok(a), Ok(b)) => a == b,
-        _ => false,
-    };
-    let mut candidates = replaced;
-    if in_place {
-        candidates.extend(document.stale.iter().cloned());
-    }
-    let used: Vec<PathBuf> = uris(&placed.json)
-        .into_iter()
-        .filter_map(|uri| match resources::classify(uri) {
-            Uri::Relative(relative) => Some(relative),
-            _ => None,
-        })
-        .collect();
-    for stale in candidates.iter().filter(|stale| !used.contains(stale)) {
+/// Deletes those of the side files that are not in use, by the document just written or by others in the
+/// folder.
+fn drop_stale(folder: &Path, target: &Path, sides: &[PathBuf], used: &[&Path]) {
+    for stale in sides.iter().filter(|side| !used.contains(&side.as_path())) {
         // A copy of the document under another name may live on the same side file.
         let ours =
             resources::locate(folder, stale).is_ok() && !is_mentioned(folder, Some(target), stale);
         if ours {
             let _ = fs::remove_file(folder.join(stale));
         }
+    }
+}
+
+/// The path that a URI leads to, if that is within the folder of the document.
+fn relative_of(uri: &str) -> Option<PathBuf> {
+    match resources::classify(uri) {
+        Uri::Relative(relative) => Some(relative),
+        _ => None,
     }
 }
 

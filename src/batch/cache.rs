@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use crate::asset::{self, Written};
+use crate::asset::{self, Beside, Written};
 use crate::error::Error;
 use crate::job::Request;
 use crate::limits::Limits;
@@ -122,13 +122,13 @@ impl Cache {
     }
 
     /// Looks for a result; where its files are not in place, they are written if the cache has their bytes
-    /// and `restore` says so.
+    /// and `restore` says what becomes of files beside.
     pub(super) fn find(
         &self,
         key: Key,
         output: &Path,
         target: &Path,
-        restore: bool,
+        restore: Option<Beside>,
     ) -> Result<Result<Hit, Miss>, Error> {
         let slot = self.slot(key, output);
         let Ok(entry) = fs::read(&slot) else {
@@ -147,13 +147,13 @@ impl Cache {
         let folder = asset::folder_of(target);
         let in_place = head.files.iter().all(|file| file.is_at(folder));
         if !in_place {
-            if !head.has_bytes || !restore {
+            let (true, Some(beside)) = (head.has_bytes, restore) else {
                 return Ok(Err(Miss::Absent));
-            }
+            };
             let Some(files) = parted(&head, bytes) else {
                 return damaged();
             };
-            asset::put_together(target, &files)?;
+            asset::put_together(target, &files, beside)?;
         }
         // Whoever tidies a shared cache by age sees what is in use. Not vital.
         let opened = fs::OpenOptions::new().append(true).open(&slot);

@@ -261,8 +261,10 @@ impl Job {
         };
         let cache = options.cache.as_ref().filter(|_| !options.again)?;
         let output = &self.item.output;
-        let found = cache::key(request, output)
-            .and_then(|key| cache.find(key, Path::new(&self.item.name), output, restore));
+        let name = Path::new(&self.item.name);
+        let restore = restore.then_some(request.beside);
+        let found =
+            cache::key(request, output).and_then(|key| cache.find(key, name, output, restore));
         match found {
             Ok(Ok(Hit {
                 characters,

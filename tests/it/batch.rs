@@ -206,6 +206,47 @@ fn a_shared_cache_gives_results_to_other_folders() {
 }
 
 #[test]
+fn files_beside_are_renewed_whatever_is_there() {
+    let folder = folder();
+    let (input, output) = (folder.path().join("in"), folder.path().join("out"));
+    put_arm(&input.join("a.gltf"), 1);
+    put(&input, "tanyard.toml", FEW);
+    let cache = folder.path().join("cache");
+    let statuses = |extra: &[&str]| {
+        let (code, report, error) = bake_folder(&input, &output, extra);
+        assert_eq!(code, 0, "{error}");
+        report["files"][0]["status"].as_str().map(str::to_owned)
+    };
+    let with = ["--cache", word(&cache)];
+    let buffer = input.join("a.buffer");
+    let before = fs::read(&buffer).expect("there");
+    let mut after = before.clone();
+    after[12] ^= 1;
+    assert_eq!(statuses(&with).as_deref(), Some("baked"));
+    let first = files_of(&output);
+    let side = |files: &std::collections::BTreeMap<PathBuf, Vec<u8>>| {
+        let mut sides = files
+            .keys()
+            .filter(|path| path.extension().is_some_and(|e| e == "bin"));
+        sides.next().expect("a side file").clone()
+    };
+    fs::write(&buffer, &after).expect("it can be written");
+    let narrow = ["--cache", word(&cache), "-k", "1"];
+    assert_eq!(statuses(&narrow).as_deref(), Some("baked"));
+    assert_ne!(side(&files_of(&output)), side(&first));
+    // Back again, from the cache: the buffer beside is that of yesterday, no side file is left over.
+    fs::write(&buffer, &before).expect("it can be written");
+    assert_eq!(statuses(&with).as_deref(), Some("restored"));
+    assert_eq!(files_of(&output), first);
+    // A side file that was cut off is made anew, from the cache or without one.
+    for (extra, status) in [(&with[..], "restored"), (&["--again"], "baked")] {
+        fs::write(output.join(side(&first)), "cut").expect("it can be written");
+        assert_eq!(statuses(extra).as_deref(), Some(status));
+        assert_eq!(files_of(&output), first);
+    }
+}
+
+#[test]
 fn odd_names_links_and_ignored_files() {
     let folder = folder();
     let input = folder.path().join("in");
