@@ -124,6 +124,21 @@ impl Tree {
                 item.work = Err(Error::Setting(vec![fault.remedy("remove the link")]));
             }
         }
+        let mut places: HashMap<PathBuf, Vec<usize>> = HashMap::new();
+        for (index, item) in items.iter().enumerate() {
+            if let Some(place) = real(&item.output) {
+                places.entry(place).or_default().push(index);
+            }
+        }
+        for shared in places.values().filter(|shared| shared.len() > 1) {
+            // Through links as well: the last would win, and nobody knows which that is.
+            for (at, &index) in shared.iter().enumerate() {
+                let other = &items[shared[usize::from(at == 0)]].output;
+                let found = format!("that of {}", other.display());
+                let fault = Fault::new(&items[index].output, "", "a target of its own", found);
+                items[index].work = Err(Error::Setting(vec![fault.remedy("remove the link")]));
+            }
+        }
         items.extend(unreadable.into_iter().map(|(relative, reason)| {
             let mut item = make(&relative);
             let expected = "a place that can be looked into";

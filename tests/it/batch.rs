@@ -320,6 +320,15 @@ fn odd_names_links_and_ignored_files() {
             "{error}"
         );
         assert_eq!(before, fs::read(input.join("UPPER.GLB")).expect("there"));
+        // So would one that is a link to another result.
+        fs::remove_file(&target).expect("there");
+        std::os::unix::fs::symlink(" a b .glb", &target).expect("a link");
+        let (code, report, error) = bake_folder(&input, &output, &[]);
+        assert_eq!(
+            (code, names(&report, "failed")),
+            (2, [" a b .glb", "UPPER.GLB"].map(str::to_owned).to_vec()),
+            "{error}"
+        );
     }
     let only = bake_folder(
         &input,
