@@ -54,14 +54,14 @@ impl Fault {
 
 impl fmt::Display for Fault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}: ", self.file.display())?;
+        write!(f, "{}: ", shown(&self.file))?;
         if !self.part.is_empty() {
             write!(f, "{}: ", brief(&self.part))?;
         }
         write!(
             f,
             "expected {}, found {}",
-            self.expected,
+            clean(&self.expected),
             brief(&self.found)
         )?;
         if !self.remedy.is_empty() {
@@ -81,7 +81,11 @@ pub enum Error {
     #[error("{}", lines(.0))]
     Setting(Vec<Fault>),
     /// A file could not be written; what was there before is untouched.
-    #[error("{}: cannot write: {reason}; nothing was written", path.display())]
+    #[error(
+        "{}: cannot write: {}; nothing was written",
+        shown(path),
+        clean(reason)
+    )]
     Output {
         /// The target.
         path: PathBuf,
@@ -91,7 +95,7 @@ pub enum Error {
     /// The work needs more memory than it may use.
     #[error(
         "{}: needs about {} of memory, allowed are {}; raise --memory, or use fewer --threads",
-        path.display(), crate::units::bytes(*needed), crate::units::bytes(*allowed)
+        shown(path), crate::units::bytes(*needed), crate::units::bytes(*allowed)
     )]
     Memory {
         /// The character's file.
@@ -141,13 +145,28 @@ fn lines(faults: &[Fault]) -> String {
     lines.join("\n")
 }
 
-/// Text from a file may be of any length, and hold what a terminal would obey.
+/// A path of any length, in one line.
+fn shown(path: &Path) -> String {
+    clean(&path.display().to_string())
+}
+
+/// Text from a file may be of any length.
 fn brief(text: &str) -> String {
     const LONGEST: usize = 300;
-    let clean = |c: char| if c.is_control() { ' ' } else { c };
-    let mut brief: String = text.chars().take(LONGEST).map(clean).collect();
-    if text.chars().nth(LONGEST).is_some() {
-        brief.push_str("...");
+    match text.char_indices().nth(LONGEST) {
+        Some((end, _)) => clean(&text[..end]) + "...",
+        None => clean(text),
     }
-    brief
+}
+
+/// Text in one line. Names and text of files may hold what a terminal would obey, what turns the direction of a
+/// line, and what XML cannot say.
+pub fn clean(text: &str) -> String {
+    let clean = |c: char| match c {
+        _ if c.is_control() => ' ',
+        '\u{2028}' | '\u{2029}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => ' ',
+        '\u{fffe}' | '\u{ffff}' => char::REPLACEMENT_CHARACTER,
+        _ => c,
+    };
+    text.chars().map(clean).collect()
 }

@@ -20,7 +20,7 @@ use std::time::{Duration, Instant};
 use rayon::prelude::*;
 
 use crate::asset::{self, Beside, Outline};
-use crate::error::{Error, Fault};
+use crate::error::{Error, Fault, clean};
 use crate::job::{self, Bake, Request, Stage, Watch};
 use crate::memory;
 use crate::report::{FileReport, FileStatus, Report, RunEnd};
@@ -184,7 +184,9 @@ pub fn plan(items: Vec<Item>, options: &Options) -> Result<String, Error> {
             None => "defaults".to_owned(),
         };
         let what = match job.known(options, false) {
-            Some(Ok(Outcome::Failed(error))) => return format!("{}: {error}\n", job.item.name),
+            Some(Ok(Outcome::Failed(error))) => {
+                return format!("{}: {error}\n", clean(&job.item.name));
+            }
             Some(Ok(_)) => "unchanged".to_owned(),
             Some(Err(_)) | None => {
                 let width = job.width(all, pool.current_num_threads());
@@ -192,7 +194,11 @@ pub fn plan(items: Vec<Item>, options: &Options) -> Result<String, Error> {
                 format!("would bake, about {}", units::bytes(bytes))
             }
         };
-        format!("{}: {what} (recipe: {recipe})\n", job.item.name)
+        format!(
+            "{}: {what} (recipe: {})\n",
+            clean(&job.item.name),
+            clean(&recipe)
+        )
     };
     let lines: Vec<String> = pool.install(|| jobs.par_iter().map(line).collect());
     Ok(lines.concat())

@@ -15,7 +15,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
-use crate::error::{Error, Fault};
+use crate::error::{Error, Fault, clean};
 use crate::report::Outcome;
 
 pub use args::{Cli, Command};
@@ -47,7 +47,7 @@ pub fn run() -> ExitCode {
 /// or a disk that is full, ends nothing (`eprintln!` would panic).
 fn tell(line: &str) {
     // In one piece, so that lines of several processes do not mix.
-    _ = std::io::stderr().write_all(format!("{line}\n").as_bytes());
+    _ = std::io::stderr().write_all(format!("{}\n", clean(line)).as_bytes());
 }
 
 /// Checks how a target's name ends, and gives the ending.

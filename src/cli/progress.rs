@@ -10,7 +10,7 @@ use indicatif::{MultiProgress, ProgressBar, ProgressStyle};
 
 use super::bake::{is_standard_output, print};
 use crate::batch::Listener;
-use crate::error::Error;
+use crate::error::{Error, clean};
 use crate::job::{Stage, Watch};
 use crate::report::{FileReport, Line, Outcome, log_line};
 
@@ -114,7 +114,7 @@ impl Progress {
     /// A line on standard error, above the bars.
     fn say(&self, line: &str) {
         match &self.bars {
-            Some(bars) => _ = bars.all.println(line),
+            Some(bars) => _ = bars.all.println(clean(line)),
             None => super::tell(line),
         }
     }
@@ -151,9 +151,9 @@ impl Listener for Progress {
                 shown: None,
             });
         }
-        workers[worker].name = name.to_owned();
+        workers[worker].name = clean(name);
         workers[worker].shown = None;
-        workers[worker].bar.set_prefix(name.to_owned());
+        workers[worker].bar.set_prefix(clean(name));
     }
 
     fn progress(&self, worker: usize, character: &str, stage: Stage, done: usize, total: usize) {
@@ -171,7 +171,7 @@ impl Listener for Progress {
                 Stage::Solve => "solving",
                 Stage::Measure => "measuring",
             };
-            bar.set_prefix(format!("{name}, {character}: {doing}"));
+            bar.set_prefix(format!("{name}, {}: {doing}", clean(character)));
             *shown = Some((character.to_owned(), stage));
         }
         bar.set_length(total as u64);

@@ -2,6 +2,8 @@
 
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
+pub(super) use crate::error::clean;
+
 use super::{
     CharacterReport, Counts, FileReport, LimitReport, OnPoses, Percent, Report, RunEnd, WorstVertex,
 };
@@ -183,25 +185,13 @@ pub(super) fn counting(count: usize, what: &str) -> String {
 /// Faults of a file, without its name where they begin with it: whoever shows them says that first.
 pub(super) fn faults(file: &FileReport) -> impl Iterator<Item = String> {
     file.faults.iter().map(|fault| {
-        let rest = fault.strip_prefix(&file.input);
+        let rest = fault.strip_prefix(&clean(&file.input));
         let rest = rest.and_then(|rest| rest.strip_prefix(": "));
         cut(rest.unwrap_or(fault), LONGEST_FAULT)
     })
 }
 
 // Text from files ----------------------------------------------------------------------------------
-
-/// Text from a file may hold what a terminal would obey, what turns the direction of a line, and what XML
-/// cannot say.
-pub(super) fn clean(text: &str) -> String {
-    let clean = |c: char| match c {
-        _ if c.is_control() => ' ',
-        '\u{2028}' | '\u{2029}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => ' ',
-        '\u{fffe}' | '\u{ffff}' => char::REPLACEMENT_CHARACTER,
-        _ => c,
-    };
-    text.chars().map(clean).collect()
-}
 
 /// Clean text of at most so many characters, and a mark if it was cut.
 pub(super) fn cut(text: &str, longest: usize) -> String {

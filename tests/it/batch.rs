@@ -338,6 +338,31 @@ fn odd_names_links_and_ignored_files() {
     assert_eq!(names(&only.1, "baked"), [" a b .glb", "[a-z]*.glb"]);
 }
 
+#[cfg(unix)]
+#[test]
+fn names_that_a_terminal_would_obey_stay_in_their_line() {
+    let folder = folder();
+    let input = folder.path().join("in");
+    let odd = ["bad\u{1b}[31m\nname.glb", "good\u{1b}[31m\n.glb"];
+    fs::create_dir(&input).expect("new");
+    put(&input, odd[0], "junk");
+    put_arm(&input.join(odd[1]), 1);
+    put(&input, "tanyard.toml", FEW);
+    let output = folder.path().join("out");
+    let (code, report, error) = bake_folder(&input, &output, &[]);
+    assert_eq!(code, 3);
+    assert_eq!(
+        report["files"][0]["faults"].as_array().map(Vec::len),
+        Some(1)
+    );
+    assert_eq!(names(&report, "baked"), [odd[1]]);
+    // A line a file, and one for what is wrong with the first.
+    assert_eq!(error.lines().count(), 3, "{error}");
+    let dry = tanyard_ok(&["bake", word(&input), "--dry-run"]);
+    assert_eq!(dry.lines().count(), 2, "{dry}");
+    assert!(!(error + &dry).contains('\u{1b}'));
+}
+
 #[test]
 fn a_folder_takes_no_place_that_is_not_its_own() {
     let folder = folder();
