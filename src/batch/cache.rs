@@ -204,7 +204,8 @@ impl Cache {
             }
         }
         let slot = self.slot(key, output);
-        fs::create_dir_all(asset::folder_of(&slot)).map_err(|error| error.to_string())?;
+        let folder = asset::folder_of(&slot);
+        fs::create_dir_all(folder).map_err(|error| format!("{}: {error}", folder.display()))?;
         asset::write_lightly(&slot, &entry).map_err(|error| error.to_string())
     }
 

@@ -105,6 +105,16 @@ fn matcher(root: &Path, word: &str, patterns: &[String]) -> Result<Gitignore, Er
     // Relative to the folder, as the paths that it is asked about.
     let mut builder = GitignoreBuilder::new("");
     for pattern in patterns {
+        // As in an ignore file it would be no pattern, and the run over everything.
+        if pattern.trim().is_empty() || pattern.starts_with('#') {
+            let fault = Fault::new(
+                root,
+                word,
+                "a pattern of file names",
+                format!("'{pattern}'"),
+            );
+            return Err(Error::Setting(vec![fault]));
+        }
         builder
             .add_line(None, pattern)
             .map_err(|error| wrong(&error))?;

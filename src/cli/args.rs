@@ -74,10 +74,10 @@ pub struct BakeArgs {
     /// Write the report as JSON; - prints a line of JSON for each file as it is finished, and one for the run
     #[arg(long, value_name = "FILE", help_heading = REPORTS)]
     pub report: Option<PathBuf>,
-    /// Write a report as JUnit XML, as CI shows it
+    /// Write a report as JUnit XML, as CI shows it; - for standard output, in place of the table
     #[arg(long, value_name = "FILE", help_heading = REPORTS)]
     pub junit: Option<PathBuf>,
-    /// Write a summary in Markdown, for a pull request
+    /// Write a summary in Markdown, for a pull request; - for standard output, in place of the table
     #[arg(long, value_name = "FILE", help_heading = REPORTS)]
     pub markdown: Option<PathBuf>,
     /// Say what would be done and what memory it needs; write nothing

@@ -17,17 +17,17 @@ use crate::report::{self, Line, Outcome, Report};
 pub(super) fn run(args: &BakeArgs) -> Result<ExitCode, Error> {
     let is_folder = args.input.is_dir();
     let recipes = Recipes::new(args.common.recipe.as_deref())?;
+    check_cache(args)?;
     let items = items(args, &recipes, is_folder)?;
     let options = options(args, is_folder);
     if args.dry_run {
         return dry_run(args, &items, &options, is_folder);
     }
     let targets = [&args.report, &args.junit, &args.markdown];
-    let targets: Vec<&Path> = targets
-        .into_iter()
-        .filter_map(Option::as_deref)
-        .filter(|path| !is_standard_output(path))
-        .collect();
+    let targets = targets.into_iter().filter_map(Option::as_deref);
+    let (printed, targets): (Vec<&Path>, Vec<&Path>) =
+        targets.partition(|path| is_standard_output(path));
+    print_one(printed.len(), "name files for the others")?;
     check_targets(args, &items, &targets)?;
     let progress = Progress::of_run(args.common.running.quiet, is_folder, args.report.as_deref());
     let run = batch::run(items, options, Arc::clone(&progress) as _);
@@ -117,7 +117,15 @@ fn items(args: &BakeArgs, recipes: &Recipes, is_folder: bool) -> Result<Vec<Item
         // A plan has no output.
         let output = output.unwrap_or_else(|| args.input.clone());
         if args.output.is_some() {
-            super::require_ending(&output, &["glb", "gltf"])?;
+            let ending = super::require_ending(&output, &["glb", "gltf"]);
+            if ending.is_err() {
+                // A folder whose name has a slip looks like one file that goes to a folder.
+                std::fs::metadata(&args.input).map_err(|error| {
+                    let expected = "a character or a folder that can be read";
+                    Fault::new(&args.input, "", expected, error.to_string())
+                })?;
+            }
+            ending?;
         }
         let name = args.input.file_name().unwrap_or_default();
         let item = make(
@@ -171,6 +179,17 @@ fn options(args: &BakeArgs, is_folder: bool) -> Options {
     }
 }
 
+/// Refuses what is there and cannot become a folder; a cache that fails later only costs time.
+fn check_cache(args: &BakeArgs) -> Result<(), Error> {
+    match &args.cache {
+        Some(cache) if cache.exists() && !cache.is_dir() => {
+            let fault = Fault::new(cache, "", "a folder for the cache", "something else");
+            Err(Error::Setting(vec![fault]))
+        }
+        _ => Ok(()),
+    }
+}
+
 fn dry_run(
     args: &BakeArgs,
     items: &[Item],
@@ -220,6 +239,7 @@ fn check_targets(args: &BakeArgs, items: &[Item], targets: &[&Path]) -> Result<(
 
 /// Writes and prints what the run came to.
 fn deliver_all(args: &BakeArgs, report: &Report) -> Result<(), Error> {
+    // A form on standard output takes the place of the table.
     let mut printed = args.common.running.quiet;
     if let Some(path) = &args.report {
         if is_standard_output(path) {
@@ -235,6 +255,7 @@ fn deliver_all(args: &BakeArgs, report: &Report) -> Result<(), Error> {
     ] {
         if let Some(path) = path {
             deliver(path, &text(report))?;
+            printed |= is_standard_output(path);
         }
     }
     if !printed {
@@ -278,6 +299,16 @@ pub(super) fn deliver(path: &Path, text: &str) -> Result<(), Error> {
     } else {
         asset::write_atomically(path, text.as_bytes())
     }
+}
+
+/// Refuses several forms of a report on standard output.
+pub(super) fn print_one(printed: usize, remedy: &str) -> Result<(), Error> {
+    if printed <= 1 {
+        return Ok(());
+    }
+    let expected = "one form of the report on standard output";
+    let fault = Fault::new(Path::new("-"), "", expected, format!("{printed} of them"));
+    Err(Error::Setting(vec![fault.remedy(remedy)]))
 }
 
 pub(super) fn is_standard_output(path: &Path) -> bool {

@@ -4,9 +4,9 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use super::args::{MergeArgs, ReportArgs, ReportCommand, ShowArgs};
-use super::bake::{deliver, is_standard_output, print};
+use super::bake::{deliver, is_standard_output, print, print_one};
 use crate::asset;
-use crate::error::{Error, Fault};
+use crate::error::Error;
 use crate::report::{self, Merged};
 
 /// Missing parts that are named; a run may have thousands.
@@ -65,17 +65,7 @@ fn check_targets(args: &MergeArgs, targets: &[Option<&Path>]) -> Result<(), Erro
         .iter()
         .flatten()
         .partition(|path| is_standard_output(path));
-    if printed.len() > 1 {
-        let fault = Fault::new(
-            Path::new("-"),
-            "",
-            "one form of the report on standard output",
-            format!("{} of them", printed.len()),
-        );
-        return Err(Error::Setting(vec![
-            fault.remedy("name a file for the JSON with --output"),
-        ]));
-    }
+    print_one(printed.len(), "name a file for the JSON with --output")?;
     for (at, path) in files.iter().enumerate() {
         asset::check_target(path)?;
         let others = args.parts.iter().map(AsRef::as_ref);

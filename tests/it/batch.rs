@@ -393,6 +393,44 @@ fn a_folder_takes_no_place_that_is_not_its_own() {
             2,
         );
     }
+    for pattern in ["", " ", "#x"] {
+        let text = refused(
+            &["bake", word(&input), "-o", word(&empty), "--only", pattern],
+            2,
+        );
+        assert!(text.contains("--only: expected a pattern"), "{text}");
+    }
+    // A slip in the folder's name is no matter of the output.
+    let text = refused(&["bake", word(&input.join("x")), "-o", word(&empty)], 3);
+    assert!(text.contains("a folder that can be read"), "{text}");
+    // A cache is a folder.
+    let text = refused(
+        &[
+            "bake",
+            word(&input),
+            "-o",
+            word(&empty),
+            "--cache",
+            word(&file),
+        ],
+        2,
+    );
+    assert!(text.contains("a folder for the cache"), "{text}");
+    // One form on standard output at most.
+    let text = refused(
+        &[
+            "bake",
+            word(&input),
+            "-o",
+            word(&empty),
+            "--report",
+            "-",
+            "--junit",
+            "-",
+        ],
+        2,
+    );
+    assert!(text.contains("one form of the report"), "{text}");
     // A report in the place of an input.
     let text = refused(
         &[
