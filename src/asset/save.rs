@@ -1,6 +1,8 @@
 //! Files are replaced whole or not at all: written beside the target, read back, compared, renamed.
 
 use std::borrow::Cow;
+use std::collections::HashSet;
+use std::ffi::OsString;
 use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -64,11 +66,11 @@ pub fn clear_litter(folder: &Path) -> usize {
     let mut removed = abandoned.count();
     if !sides.is_empty()
         && let Some(_alone) = lock_folder(folder)
+        && let Some(mentioned) = mentioned(folder, None)
     {
         let orphaned = sides.iter().filter(|path| {
-            let name = Path::new(path.file_name().unwrap_or_default());
-            fs::read(path).is_ok_and(|bytes| is_side_file(path, &bytes))
-                && !is_mentioned(folder, None, name)
+            !mentioned.holds(path)
+                && fs::read(path).is_ok_and(|bytes| is_side_file(path, &bytes))
                 && fs::remove_file(path).is_ok()
         });
         removed += orphaned.count();
@@ -715,13 +717,19 @@ fn sides_of(target: &Path) -> Vec<PathBuf> {
 /// Deletes those of the side files that are not in use, by the document just written or by others in the
 /// folder.
 fn drop_stale(folder: &Path, target: &Path, sides: &[PathBuf], used: &[&Path]) {
-    for stale in sides.iter().filter(|side| !used.contains(&side.as_path())) {
-        // A copy of the document under another name may live on the same side file.
-        let ours =
-            resources::locate(folder, stale).is_ok() && !is_mentioned(folder, Some(target), stale);
-        if ours {
-            let _ = fs::remove_file(folder.join(stale));
-        }
+    let stale = sides
+        .iter()
+        .filter(|side| !used.contains(&side.as_path()) && resources::locate(folder, side).is_ok());
+    let mut stale = stale.peekable();
+    if stale.peek().is_none() {
+        return;
+    }
+    // A copy of the document under another name may live on the same side file.
+    let Some(mentioned) = mentioned(folder, Some(target)) else {
+        return;
+    };
+    for side in stale.filter(|side| !mentioned.holds(side)) {
+        let _ = fs::remove_file(folder.join(side));
     }
 }
 
@@ -733,23 +741,80 @@ fn relative_of(uri: &str) -> Option<PathBuf> {
     }
 }
 
-/// Whether a glTF file in the folder, other than that one, may refer to the side file.
-fn is_mentioned(folder: &Path, except: Option<&Path>, side: &Path) -> bool {
-    let (Some(name), Ok(entries)) = (side.file_name(), fs::read_dir(folder)) else {
-        return true;
-    };
-    let name = name.to_string_lossy();
-    let (plain, encoded) = (name.as_bytes(), resources::encode_name(&name));
-    let has = |bytes: &[u8], part: &[u8]| bytes.windows(part.len()).any(|window| window == part);
-    entries.flatten().map(|entry| entry.path()).any(|other| {
-        let is_gltf = other
+/// Names of side files that documents mention.
+#[derive(Default)]
+struct Mentioned(HashSet<OsString>);
+
+impl Mentioned {
+    fn holds(&self, side: &Path) -> bool {
+        side.file_name().is_some_and(|name| self.0.contains(name))
+    }
+
+    /// Adds what a document mentions: whatever text ends in `.<hash>.bin`, also of a document that is damaged,
+    /// however the rest of it is escaped. `None` where that cannot be read.
+    fn add(&mut self, bytes: &[u8]) -> Option<()> {
+        const ENDING: usize = ".01234567.bin".len();
+        let is_ending = |w: &[u8]| w.starts_with(b".") && w.ends_with(b".bin");
+        let endings = bytes.windows(ENDING).enumerate();
+        for (at, _) in endings.filter(|(_, window)| is_ending(window)) {
+            let is_quote = |&i: &usize| bytes[i] == b'"' && (i == 0 || bytes[i - 1] != b'\\');
+            let start = (0..at).rev().find(is_quote)?;
+            let text = [&bytes[start..at + ENDING], b"\""].concat();
+            let text: String = serde_json::from_slice(&text).ok()?;
+            let relative = relative_of(&text);
+            let name = relative.as_deref().and_then(Path::file_name);
+            self.0.extend(name.map(ToOwned::to_owned));
+        }
+        Some(())
+    }
+}
+
+/// What the glTF files in the folder, other than that one, mention; each is read once. `None` if one cannot be
+/// read: it may mention anything.
+fn mentioned(folder: &Path, except: Option<&Path>) -> Option<Mentioned> {
+    let except = except.and_then(|path| path.canonicalize().ok());
+    let mut mentioned = Mentioned::default();
+    for entry in fs::read_dir(folder).ok()?.flatten() {
+        let path = entry.path();
+        let is_gltf = path
             .extension()
             .is_some_and(|e| e.eq_ignore_ascii_case("gltf") || e.eq_ignore_ascii_case("glb"));
-        let same = except.is_some_and(|path| other.canonicalize().ok() == path.canonicalize().ok());
-        is_gltf
-            && !same
-            && fs::read(&other).map_or(true, |bytes| {
-                has(&bytes, plain) || has(&bytes, encoded.as_bytes())
-            })
-    })
+        let same = || except.is_some() && path.canonicalize().ok() == except;
+        if is_gltf && !same() {
+            mentioned.add(&fs::read(&path).ok()?)?;
+        }
+    }
+    Some(mentioned)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn side_files_in_use_stay_however_documents_write_their_names() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let put = |name: &str, bytes: &[u8]| {
+            fs::write(folder.path().join(name), bytes).expect("it can be written");
+        };
+        let used = [side_name("gr\u{fc} \"1\"", b"a"), side_name("b", b"a")];
+        let unused = [side_name("c", b"a"), side_name("b", b"other")];
+        for name in used.iter().chain(&unused[..1]) {
+            put(name, b"a");
+        }
+        put(&unused[1], b"other");
+        let escaped = used[0].replace('\u{fc}', "\\u00fc").replace('"', "\\\"");
+        put("1.gltf", format!("{{\"uri\":\"x/{escaped}\"}}").as_bytes());
+        // Damaged, and percent-encoded where that is not needed.
+        put(
+            "2.glb",
+            format!("\0\"uri\": \"%62{}\", ", &used[1][1..]).as_bytes(),
+        );
+        // What cannot be read may mention anything.
+        put("3.gltf", b"\"\\u00.01234567.bin");
+        assert_eq!(clear_litter(folder.path()), 0);
+        fs::remove_file(folder.path().join("3.gltf")).expect("there");
+        assert_eq!(clear_litter(folder.path()), unused.len());
+        assert!(used.iter().all(|name| folder.path().join(name).exists()));
+    }
 }
