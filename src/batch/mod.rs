@@ -244,9 +244,15 @@ fn bound(options: &Options, files: usize) -> Option<u64> {
 }
 
 impl Job {
-    /// How long it takes, more or less: the work grows with vertices.
+    /// How long it takes, more or less: the work grows with vertices. A file may claim any number of them: no
+    /// more count than it has bytes, so that one alone does not upset the order, and sums have room.
     fn cost(&self) -> u64 {
-        self.outline.raw_vertices.max(self.outline.bytes / 100)
+        let Outline {
+            bytes,
+            raw_vertices,
+            ..
+        } = self.outline;
+        raw_vertices.clamp(bytes / 100, bytes)
     }
 }
 

@@ -498,6 +498,34 @@ fn shards_give_together_what_one_run_gives() {
 }
 
 #[test]
+fn claims_of_many_vertices_are_not_believed() {
+    let folder = folder();
+    let input = folder.path().join("in");
+    for number in 0..6 {
+        put_arm(&input.join(format!("arm_{number}.glb")), number);
+    }
+    put(&input, "tanyard.toml", FEW);
+    let claim = serde_json::json!({
+        "asset": { "version": "2.0" },
+        "accessors": [{ "count": u64::MAX }],
+        "meshes": [{ "primitives": [{ "attributes": { "POSITION": 0 } }] }],
+    });
+    for name in ["x.gltf", "y.gltf"] {
+        put(&input, name, claim.to_string());
+    }
+    let output = folder.path().join("out");
+    let mut baked = Vec::new();
+    for shard in ["1/2", "2/2"] {
+        let (_, report, error) = bake_folder(&input, &output, &["--shard", shard]);
+        let part = names(&report, "baked").len();
+        // Believed, either would be all the work of one shard, and names alone would part the rest.
+        assert!((2..=4).contains(&part), "{part}: {error}");
+        baked.push(part);
+    }
+    assert_eq!(baked.iter().sum::<usize>(), 6);
+}
+
+#[test]
 fn memory_is_shared_out() {
     let folder = folder();
     let input = settlement(folder.path());
