@@ -79,7 +79,8 @@ pub fn clear_litter(folder: &Path) -> usize {
 }
 
 /// Keeps other processes and threads from changing files of a folder that belong together. `None` where
-/// folders cannot be locked.
+/// folders cannot be locked. Comes before [`writing`]: whoever has to wait here must not keep the process from
+/// ending.
 fn lock_folder(folder: &Path) -> Option<fs::File> {
     let folder = fs::File::open(folder).ok()?;
     folder.lock().ok()?;
@@ -165,12 +166,12 @@ pub fn put_together(
         return Ok(());
     };
     let target = target_of(path)?;
-    let _guard = writing();
     let folder = folder_of(path);
     let _alone = match others {
         [] => None,
         _ => lock_folder(folder),
     };
+    let _guard = writing();
     let replaced = sides_of(&target);
     let mut litter = Litter::default();
     for (relative, content) in others {
@@ -239,7 +240,6 @@ pub fn save_beside(
             ]
         }
     };
-    let _guard = writing();
     let folder = folder_of(path);
     // A document and the files beside it change together: others that share those wait.
     let _alone = match placed.container {
@@ -247,6 +247,7 @@ pub fn save_beside(
         Container::Glb if uris(&placed.json).is_empty() => None,
         Container::Glb => lock_folder(folder),
     };
+    let _guard = writing();
     let copies = copies(document, &placed, &sides, path, beside)?;
     let replaced = sides_of(&target);
 

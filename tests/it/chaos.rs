@@ -257,6 +257,42 @@ fn interrupted_at_any_moment() {
     );
 }
 
+#[cfg(unix)]
+#[test]
+fn a_run_that_waits_for_another_can_be_interrupted() {
+    let folder = folder();
+    let (input, output) = (folder.path().join("in"), folder.path().join("out"));
+    put_arm(&input.join("a.gltf"), 1);
+    put(&input, "tanyard.toml", crate::farm::FEW);
+    fs::create_dir(&output).expect("new");
+    // As another run holds it while it writes; one that was stopped holds it for ever.
+    let other = fs::File::open(&output).expect("a folder");
+    other.lock().expect("folders can be locked");
+    let mut child = command(&input, &output, &["-q"])
+        .stderr(Stdio::null())
+        .stdout(Stdio::null())
+        .spawn()
+        .expect("it starts");
+    // Time to come to the lock; where it does not suffice, less is tested.
+    sleep(Duration::from_secs(1));
+    let interrupt = Command::new("kill")
+        .args(["-INT", &child.id().to_string()])
+        .status();
+    assert!(interrupt.expect("it runs").success());
+    let deadline = Instant::now() + Duration::from_secs(60);
+    let ended = loop {
+        match child.try_wait().expect("it can be asked") {
+            Some(status) => break status.code(),
+            None if Instant::now() > deadline => break None,
+            None => sleep(Duration::from_millis(20)),
+        }
+    };
+    drop(other);
+    _ = child.kill();
+    assert_eq!(ended, Some(130));
+    assert!(files_of(&output).is_empty());
+}
+
 #[test]
 fn two_runs_at_once() {
     let stage = Stage::new();
