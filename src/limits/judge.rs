@@ -113,10 +113,11 @@ pub fn regression(character: &CharacterReport) -> Option<LimitReport> {
     let rms = |errors: Option<Percent>| errors.map_or(0.0, |errors| errors.rms_percent);
     Some(LimitReport {
         limit: "against".to_owned(),
-        most: change.band_percent.unwrap_or(0.0),
+        // The verdict has decided by the exact one.
+        most: (100.0 * change.band_percent.unwrap_or(0.0)).round() / 100.0,
         found: change.rms_change_percent,
         place: format!(
-            "rms in percent of that of {}: {:.4} % after {:.4} %",
+            "change of the rms in percent: {1:.4} % of size, {2:.4} % in {0}",
             against.file,
             rms(against.new),
             rms(against.old)
