@@ -34,7 +34,9 @@ pub(super) fn run(args: &BakeArgs) -> Result<ExitCode, Error> {
     progress.finish()?;
     let report = run?;
     deliver_all(args, &report)?;
-    for line in complaints(&report) {
+    // Of a folder, lines have told of each file as it was finished.
+    let is_told = is_folder && !args.common.running.quiet;
+    for line in complaints(&report, !is_told) {
         super::tell(&format!("tanyard: {line}"));
     }
     let outcome = report.outcome();
@@ -268,9 +270,9 @@ fn deliver_all(args: &BakeArgs, report: &Report) -> Result<(), Error> {
 }
 
 /// What went wrong, for standard error.
-fn complaints(report: &Report) -> Vec<String> {
+fn complaints(report: &Report, with_files: bool) -> Vec<String> {
     let mut lines = Vec::new();
-    for file in &report.files {
+    for file in report.files.iter().filter(|_| with_files) {
         lines.extend(file.faults.iter().cloned());
         lines.extend(file.exceeded_lines());
     }

@@ -1,12 +1,13 @@
 //! What a run shows while it goes on, and Ctrl-C.
 
+use std::collections::BTreeMap;
 use std::io::IsTerminal;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
-use indicatif::{MultiProgress, ProgressBar, ProgressStyle};
+use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::bake::{is_standard_output, print};
 use crate::batch::Listener;
@@ -38,7 +39,14 @@ pub struct Progress {
 struct Bars {
     all: MultiProgress,
     whole: ProgressBar,
-    workers: Mutex<Vec<Worker>>,
+    /// Those that are at a file.
+    workers: Mutex<BTreeMap<usize, Worker>>,
+}
+
+impl Bars {
+    fn workers(&self) -> MutexGuard<'_, BTreeMap<usize, Worker>> {
+        self.workers.lock().unwrap_or_else(PoisonError::into_inner)
+    }
 }
 
 /// The bar of a worker, and what it shows.
@@ -106,6 +114,8 @@ impl Progress {
         if let Some(bars) = &self.bars {
             // A terminal that is gone shows nothing anyway.
             _ = bars.all.clear();
+            // Jobs that an interrupt left behind draw no more.
+            bars.all.set_draw_target(ProgressDrawTarget::hidden());
         }
         let broken = self.broken.lock().unwrap_or_else(PoisonError::into_inner);
         broken.clone().map_or(Ok(()), Err)
@@ -141,27 +151,23 @@ impl Listener for Progress {
 
     fn started(&self, worker: usize, name: &str) {
         let Some(bars) = &self.bars else { return };
-        let mut workers = bars.workers.lock().unwrap_or_else(PoisonError::into_inner);
-        while workers.len() <= worker {
-            let bar =
-                ProgressBar::no_length().with_style(style("  {prefix} {wide_bar} {pos}/{len}"));
-            workers.push(Worker {
-                bar: bars.all.add(bar),
-                name: String::new(),
-                shown: None,
-            });
-        }
-        workers[worker].name = clean(name);
-        workers[worker].shown = None;
-        workers[worker].bar.set_prefix(clean(name));
+        let bar = ProgressBar::no_length().with_style(style("  {prefix}"));
+        let bar = bars.all.add(bar);
+        bar.set_prefix(clean(name));
+        let name = name.to_owned();
+        let shown = None;
+        bars.workers().insert(worker, Worker { bar, name, shown });
     }
 
     fn progress(&self, worker: usize, character: &str, stage: Stage, done: usize, total: usize) {
         let Some(bars) = &self.bars else { return };
-        let mut workers = bars.workers.lock().unwrap_or_else(PoisonError::into_inner);
-        let Some(Worker { bar, name, shown }) = workers.get_mut(worker) else {
+        let mut workers = bars.workers();
+        let Some(Worker { bar, name, shown }) = workers.get_mut(&worker) else {
             return;
         };
+        if shown.is_none() {
+            bar.set_style(style("  {prefix} {wide_bar} {pos}/{len}"));
+        }
         if shown
             .as_ref()
             .is_none_or(|(c, s)| c != character || *s != stage)
@@ -171,7 +177,7 @@ impl Listener for Progress {
                 Stage::Solve => "solving",
                 Stage::Measure => "measuring",
             };
-            bar.set_prefix(format!("{name}, {}: {doing}", clean(character)));
+            bar.set_prefix(clean(&format!("{name}, {character}: {doing}")));
             *shown = Some((character.to_owned(), stage));
         }
         bar.set_length(total as u64);
@@ -179,11 +185,16 @@ impl Listener for Progress {
     }
 
     fn finished(&self, worker: Option<usize>, file: &FileReport, done: usize, total: usize) {
-        if let (Some(bars), Some(worker)) = (&self.bars, worker) {
-            let workers = bars.workers.lock().unwrap_or_else(PoisonError::into_inner);
-            if let Some(worker) = workers.get(worker) {
-                worker.bar.reset();
-                worker.bar.set_prefix("");
+        if let (Some(bars), Some(number)) = (&self.bars, worker) {
+            let mut workers = bars.workers();
+            // The worker may be at its next file by now.
+            if workers
+                .get(&number)
+                .is_some_and(|worker| worker.name == file.name)
+                && let Some(worker) = workers.remove(&number)
+            {
+                worker.bar.finish_and_clear();
+                bars.all.remove(&worker.bar);
             }
         }
         if let Some(bars) = &self.bars {
@@ -215,11 +226,8 @@ impl Listener for Progress {
 
 impl Watch for Progress {
     fn progress(&self, character: &str, stage: Stage, done: usize, total: usize) {
-        let known = self.bars.as_ref().is_none_or(|bars| {
-            let workers = bars.workers.lock().unwrap_or_else(PoisonError::into_inner);
-            !workers.is_empty()
-        });
-        if !known {
+        let known = |bars: &Bars| !bars.workers().is_empty();
+        if !self.bars.as_ref().is_none_or(known) {
             self.started(0, "");
         }
         Listener::progress(self, 0, character, stage, done, total);
