@@ -18,6 +18,7 @@ mod files;
 mod hard;
 mod inspect;
 mod layers;
+mod limits;
 mod pieces;
 mod plain;
 mod properties;
