@@ -117,3 +117,15 @@ pub fn names(report: &Value, status: &str) -> Vec<String> {
         .map(|file| file["name"].as_str().expect("a name").to_owned())
         .collect()
 }
+
+/// The arm that `tests/farm/run.sh` makes its characters from.
+#[test]
+fn the_arm_that_is_kept_for_the_check_of_the_guide() {
+    let kept = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/farm/arm.gltf");
+    let made = numbered_arm(0).gltf_with_data();
+    if std::env::var_os("TANYARD_REMAKE").is_some() {
+        fs::write(&kept, &made).expect("it can be written");
+    }
+    let kept = fs::read(kept).expect("it is kept");
+    assert!(kept == made, "make it again with TANYARD_REMAKE=1");
+}
