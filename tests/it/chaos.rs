@@ -491,7 +491,7 @@ fn a_folder_without_permission_is_a_failure_that_names_it() {
     let text = said(&end);
     assert_eq!(end.status.code(), Some(3), "{text}");
     assert!(
-        text.contains("in/shut") && text.contains("in/3.glb") && text.contains("ermission"),
+        text.contains("shut: ") && text.contains("3.glb: ") && text.contains("ermission denied"),
         "{text}"
     );
     assert!(output.join("open/1.glb").is_file(), "{text}");
