@@ -26,7 +26,7 @@ mod write;
 
 pub use clips::clips;
 pub use document::{Document, reading_bytes};
-pub use outline::{Outline, fingerprint, hash_of, outline};
+pub use outline::{Outline, beside, fingerprint, hash_of, outline};
 pub use range_clip::with_pose_clip;
 pub use read::{Loaded, Target, characters, raw_weights};
 pub use resources::folder_of;

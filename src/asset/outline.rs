@@ -74,6 +74,20 @@ pub fn fingerprint(path: &Path) -> Result<blake3::Hash, Error> {
     Ok(hasher.finalize())
 }
 
+/// The files that a file refers to within its folder, as paths from there. None where there is no JSON to read.
+pub fn beside(path: &Path) -> Vec<PathBuf> {
+    let json = open(path).and_then(|mut file| {
+        let why = |error: std::io::Error| unreadable(path, &error);
+        let length = file.metadata().map_err(why)?.len();
+        read_json(&mut file, length).map_err(why)
+    });
+    json.ok()
+        .flatten()
+        .as_ref()
+        .map(relatives)
+        .unwrap_or_default()
+}
+
 /// The hash (BLAKE3) of a file's bytes.
 ///
 /// # Errors

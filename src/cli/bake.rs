@@ -228,6 +228,7 @@ fn check_targets(args: &BakeArgs, items: &[Item], targets: &[&Path]) -> Result<(
             let (input, recipe) = (Some(item.input.as_path()), item.recipe.as_deref());
             let poses = args.poses.as_deref();
             super::keep_apart(target, &[input, Some(&item.output), recipe, poses])?;
+            keep_apart_from_parts(target, &item.input, &item.output)?;
         }
     }
     for item in items {
@@ -235,6 +236,23 @@ fn check_targets(args: &BakeArgs, items: &[Item], targets: &[&Path]) -> Result<(
             &item.output,
             &[item.recipe.as_deref(), args.poses.as_deref()],
         )?;
+    }
+    Ok(())
+}
+
+/// Refuses to write over a buffer or an image of a character, or over its copy beside the result. They lie in
+/// folders of their documents or below: what lies elsewhere, or is not there, is none.
+fn keep_apart_from_parts(target: &Path, input: &Path, output: &Path) -> Result<(), Error> {
+    let Ok(real) = target.canonicalize() else {
+        return Ok(());
+    };
+    let folders = [input, output].map(asset::folder_of);
+    let is_below = |folder: &&Path| folder.canonicalize().is_ok_and(|f| real.starts_with(f));
+    for folder in folders.iter().filter(|folder| is_below(folder)) {
+        let parts = asset::beside(input);
+        let parts: Vec<_> = parts.iter().map(|part| folder.join(part)).collect();
+        let parts: Vec<Option<&Path>> = parts.iter().map(|part| Some(part.as_path())).collect();
+        super::keep_apart(target, &parts)?;
     }
     Ok(())
 }

@@ -444,6 +444,22 @@ fn a_folder_takes_no_place_that_is_not_its_own() {
         2,
     );
     assert!(text.contains("a target of its own"), "{text}");
+    // Or in that of a part of one.
+    let buffer = input.join("heroes/a.buffer");
+    let before = fs::read(&buffer).expect("there");
+    let text = refused(
+        &[
+            "bake",
+            word(&input),
+            "-o",
+            word(&empty),
+            "--report",
+            word(&buffer),
+        ],
+        2,
+    );
+    assert!(text.contains("a target of its own"), "{text}");
+    assert_eq!(fs::read(&buffer).expect("there"), before);
     // Results within the inputs are no inputs.
     let within = input.join("baked");
     let first = bake_folder(&input, &within, &[]);
