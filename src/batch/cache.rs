@@ -65,6 +65,8 @@ pub(super) struct Hit {
 pub(super) enum Miss {
     /// There is no entry for it.
     Absent,
+    /// There is one with its bytes, which were not asked for.
+    Kept,
     /// There is one, but it is damaged, or does not fit what it should be.
     Damaged(String),
 }
@@ -147,8 +149,11 @@ impl Cache {
         let folder = asset::folder_of(target);
         let in_place = head.files.iter().all(|file| file.is_at(folder));
         if !in_place {
-            let (true, Some(beside)) = (head.has_bytes, restore) else {
+            if !head.has_bytes {
                 return Ok(Err(Miss::Absent));
+            }
+            let Some(beside) = restore else {
+                return Ok(Err(Miss::Kept));
             };
             let Some(files) = parted(&head, bytes) else {
                 return damaged();

@@ -184,11 +184,12 @@ pub fn plan(items: Vec<Item>, options: &Options) -> Result<String, Error> {
             None => "defaults".to_owned(),
         };
         let what = match job.known(options, false) {
-            Some(Ok(Outcome::Failed(error))) => {
+            Known::Ready(Outcome::Failed(error)) => {
                 return format!("{}: {error}\n", clean(&job.item.name));
             }
-            Some(Ok(_)) => "unchanged".to_owned(),
-            Some(Err(_)) | None => {
+            Known::Ready(_) => "unchanged".to_owned(),
+            Known::Kept => "would come from the cache".to_owned(),
+            Known::Damaged(_) | Known::Nothing => {
                 let width = job.width(all, pool.current_num_threads());
                 let bytes = job::guess_memory(&job.item.input, job.outline, width);
                 format!("would bake, about {}", units::bytes(bytes))
@@ -266,12 +267,14 @@ impl Job {
 
     /// What is known of it without doing it: a fault, or an earlier result. With `restore`, files that are not
     /// in place are written from the cache.
-    fn known(&self, options: &Options, restore: bool) -> Option<Result<Outcome, Damaged>> {
+    fn known(&self, options: &Options, restore: bool) -> Known {
         let request = match &self.item.work {
             Ok(request) => request,
-            Err(error) => return Some(Ok(Outcome::Failed(error.clone()))),
+            Err(error) => return Known::Ready(Outcome::Failed(error.clone())),
         };
-        let cache = options.cache.as_ref().filter(|_| !options.again)?;
+        let Some(cache) = options.cache.as_ref().filter(|_| !options.again) else {
+            return Known::Nothing;
+        };
         let output = &self.item.output;
         let name = Path::new(&self.item.name);
         let restore = restore.then_some(request.beside);
@@ -281,17 +284,26 @@ impl Job {
             Ok(Ok(Hit {
                 characters,
                 in_place: true,
-            })) => Some(Ok(Outcome::Unchanged(characters))),
-            Ok(Ok(Hit { characters, .. })) => Some(Ok(Outcome::Restored(characters))),
-            Ok(Err(Miss::Absent)) => None,
-            Ok(Err(Miss::Damaged(entry))) => Some(Err(Damaged(entry))),
-            Err(error) => Some(Ok(Outcome::Failed(error))),
+            })) => Known::Ready(Outcome::Unchanged(characters)),
+            Ok(Ok(Hit { characters, .. })) => Known::Ready(Outcome::Restored(characters)),
+            Ok(Err(Miss::Absent)) => Known::Nothing,
+            Ok(Err(Miss::Kept)) => Known::Kept,
+            Ok(Err(Miss::Damaged(entry))) => Known::Damaged(entry),
+            Err(error) => Known::Ready(Outcome::Failed(error)),
         }
     }
 }
 
-/// An entry of the cache that is damaged.
-struct Damaged(String);
+/// What is known of a job before it is done.
+enum Known {
+    /// How it ends.
+    Ready(Outcome),
+    /// That the cache has the result, which is to be written still.
+    Kept,
+    /// That its entry in the cache is damaged.
+    Damaged(String),
+    Nothing,
+}
 
 impl Run {
     /// Sets all threads to work.
@@ -387,9 +399,10 @@ impl Run {
 
     /// What is known of a job without doing it; tells of damaged entries of the cache.
     fn ready(&self, job: &Job, restore: bool, sender: &Sender<Event>) -> Option<Outcome> {
-        match job.known(&self.options, restore)? {
-            Ok(outcome) => Some(outcome),
-            Err(Damaged(entry)) => {
+        match job.known(&self.options, restore) {
+            Known::Ready(outcome) => Some(outcome),
+            Known::Kept | Known::Nothing => None,
+            Known::Damaged(entry) => {
                 let _ = sender.send(Event::Note(format!(
                     "{entry}: a damaged entry of the cache; {} is baked anew",
                     job.item.name

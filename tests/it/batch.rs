@@ -165,6 +165,21 @@ fn a_shared_cache_gives_results_to_other_folders() {
         names(&bake_folder(&input, &here, &with).1, "baked").len(),
         9
     );
+    let plan = [
+        "bake",
+        word(&input),
+        "-o",
+        word(&there),
+        "--dry-run",
+        with[0],
+        with[1],
+    ];
+    let plan = tanyard_ok(&plan);
+    assert_eq!(
+        plan.matches("would come from the cache").count(),
+        9,
+        "{plan}"
+    );
     let (code, report, error) = bake_folder(&input, &there, &with);
     assert_eq!((code, names(&report, "restored").len()), (0, 9), "{error}");
     assert_eq!(files_of(&here), files_of(&there));
