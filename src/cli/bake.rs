@@ -227,7 +227,11 @@ fn check_targets(args: &BakeArgs, items: &[Item], targets: &[&Path]) -> Result<(
         for item in items {
             let (input, recipe) = (Some(item.input.as_path()), item.recipe.as_deref());
             let poses = args.poses.as_deref();
-            super::keep_apart(target, &[input, Some(&item.output), recipe, poses])?;
+            // A report that takes its place would be what the next one is held against, however bad.
+            let baseline = item.work.as_ref().ok();
+            let baseline = baseline.and_then(|work| work.recipe.limits.baseline.as_deref());
+            let others = [input, Some(&item.output), recipe, poses, baseline];
+            super::keep_apart(target, &others)?;
             keep_apart_from_parts(target, &item.input, &item.output)?;
         }
     }

@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use crate::asset_kit::{Kit, arm, bytes_of};
 use crate::bake::{folder, put};
 use crate::farm::{FEW, bake_folder, put_arm};
-use crate::files::{demos, tanyard, tanyard_ok, word};
+use crate::files::{demos, refused, tanyard, tanyard_ok, word};
 
 /// Figures reach the limits by other operations than the report, and may differ in the last bits.
 const NEAR: f64 = 1e-9;
@@ -456,6 +456,14 @@ fn a_baseline_passes_what_is_no_worse() {
     let limit = &of(&other, 0)["limits"][0];
     let place = limit["place"].as_str().expect("text");
     assert!(place.contains("on other poses"), "{place}");
+    // A report in its place would be what the next one is held against.
+    let before = fs::read(&last).expect("there");
+    let words = ["bake", word(&input), "-o", word(&output)];
+    for form in ["--report", "--junit", "--markdown"] {
+        let text = refused(&[&words[..], &[form, word(&last)]].concat(), 2);
+        assert!(text.contains("a target of its own"), "{text}");
+    }
+    assert_eq!(before, fs::read(&last).expect("there"));
     // Without it, what the recipe asks for is not there.
     fs::remove_file(&last).expect("there");
     recipe(&held(0.0));
