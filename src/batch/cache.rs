@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use crate::asset::{self, Beside, Written};
-use crate::error::Error;
+use crate::error::{Error, Fault};
 use crate::job::Request;
 use crate::limits::Limits;
 use crate::report::CharacterReport;
@@ -94,7 +94,8 @@ pub(super) fn key(request: &Request, output: &Path) -> Result<Key, Error> {
     });
     let name = output.file_name().unwrap_or_default().as_encoded_bytes();
     let parts = (
-        env!("CARGO_PKG_VERSION"),
+        // Two builds of one version may be of other code.
+        (env!("CARGO_PKG_VERSION"), env!("TANYARD_SOURCE")),
         asset::fingerprint(&request.input)?.to_hex().to_string(),
         recipe,
         findings,
@@ -103,8 +104,14 @@ pub(super) fn key(request: &Request, output: &Path) -> Result<Key, Error> {
         against,
         name,
     );
-    // Maps with keys that are not strings could fail; there are none.
-    let text = serde_json::to_vec(&parts).unwrap_or_default();
+    let text = serde_json::to_vec(&parts).map_err(|error| {
+        Fault::new(
+            &request.input,
+            "its key in the cache",
+            "a recipe that is JSON",
+            error.to_string(),
+        )
+    })?;
     let mut hasher = blake3::Hasher::new();
     hasher.update(FORM).update(&text);
     Ok(Key(hasher.finalize()))

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use ignore::WalkBuilder;
 use ignore::gitignore::{Gitignore, GitignoreBuilder};
 
+use super::cache::LOCAL;
 use crate::error::{Error, Fault};
 
 /// A file of patterns in a folder, as in `.gitignore`: what they match below it is passed over.
@@ -32,8 +33,8 @@ pub struct Found {
     pub links: Vec<PathBuf>,
 }
 
-/// Looks for characters in a folder and below, but not in `except`, nor in anything whose name begins with a
-/// dot. A link to a file is a file; links to folders are followed only if asked.
+/// Looks for characters in a folder and below, but not in `except`, nor where another run has its results, nor in
+/// anything whose name begins with a dot. A link to a file is a file; links to folders are followed only if asked.
 ///
 /// # Errors
 /// A pattern that is none, or a folder that cannot be read at all.
@@ -60,7 +61,8 @@ pub fn find(root: &Path, search: &Search, except: &Path) -> Result<Found, Error>
         .add_custom_ignore_filename(IGNORE_FILE)
         .filter_entry(move |entry| {
             let is_folder = entry.file_type().is_some_and(|kind| kind.is_dir());
-            !is_folder || except.is_none() || entry.path().canonicalize().ok() != except
+            let is_excepted = || except.is_some() && entry.path().canonicalize().ok() == except;
+            !is_folder || !(is_excepted() || holds_results(entry.depth(), entry.path()))
         })
         .build();
     let mut found = Found::default();
@@ -120,6 +122,11 @@ fn matcher(root: &Path, word: &str, patterns: &[String]) -> Result<Gitignore, Er
             .map_err(|error| wrong(&error))?;
     }
     builder.build().map_err(|error| wrong(&error))
+}
+
+/// Whether a folder below the first holds the results of another run: those are no inputs.
+fn holds_results(depth: usize, folder: &Path) -> bool {
+    depth > 0 && folder.join(LOCAL).is_dir()
 }
 
 /// Whether the name ends as those of characters do.

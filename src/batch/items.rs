@@ -36,6 +36,9 @@ pub struct Tree {
     pub items: Vec<Item>,
     /// Links to folders that were not followed, as paths from the folder.
     pub links: Vec<PathBuf>,
+    /// Characters in the folder of the results that no input gives any more, as paths from there; none where
+    /// only some inputs are meant.
+    pub orphans: Vec<PathBuf>,
 }
 
 /// How an item ended.
@@ -146,7 +149,19 @@ impl Tree {
             item
         }));
         items.sort_by(|a, b| a.name.cmp(&b.name));
-        Ok(Self { items, links })
+        let mut orphans = Vec::new();
+        if search.only.is_empty() && search.skip.is_empty() && results.is_dir() {
+            // What cannot be looked into there is told when something is to be written.
+            orphans =
+                find(results, &Search::default(), root).map_or(Vec::new(), |found| found.files);
+            let wanted: HashSet<&Path> = files.iter().map(AsRef::as_ref).collect();
+            orphans.retain(|orphan| !wanted.contains(orphan.as_path()));
+        }
+        Ok(Self {
+            items,
+            links,
+            orphans,
+        })
     }
 }
 
@@ -220,11 +235,16 @@ impl Item {
     /// A character held against the limits of its recipe.
     fn judged(&self, mut character: CharacterReport) -> CharacterReport {
         if let Ok(request) = &self.work {
-            let before = self.baseline.as_ref().and_then(|report| {
+            let before = self.baseline.as_ref().map(|report| {
                 let file = report.files.iter().find(|file| file.name == self.name)?;
                 let mut characters = file.characters.iter();
                 characters.find(|before| before.name == character.name)
             });
+            if before == Some(None) {
+                let note = "not in the baseline: its change is not limited";
+                character.warnings.push(note.to_owned());
+            }
+            let before = before.flatten();
             character.limits = request.recipe.limits.judge(&character, before);
             character.limits.extend(limits::regression(&character));
         }

@@ -23,7 +23,7 @@ use crate::asset::{self, Beside, Outline};
 use crate::error::{Error, Fault, clean};
 use crate::job::{self, Bake, Request, Stage, Watch};
 use crate::memory;
-use crate::report::{FileReport, FileStatus, Report, RunEnd};
+use crate::report::{FileReport, FileStatus, Outcome as Exit, Report, RunEnd, Whole};
 use crate::units;
 use cache::{Hit, Key, Miss};
 use queue::{Queue, Turn, Waiting};
@@ -120,7 +120,7 @@ pub fn run(
     let pool = pool(options.threads)?;
     let shard = options.shard;
     let stop_early = options.stop_early;
-    let jobs = pool.install(|| own(items, shard));
+    let (jobs, whole) = pool.install(|| own(items, shard));
     let total = jobs.len();
     listener.began(total);
     let mut files: Vec<FileReport> = jobs.iter().map(|job| job.item.left()).collect();
@@ -161,7 +161,7 @@ pub fn run(
             }
         }
     }
-    let shard = shard.map(|shard| shard.to_string());
+    let shard = shard.map(|shard| shard.to_string()).zip(whole);
     Ok(Report::new(
         files,
         end,
@@ -170,13 +170,13 @@ pub fn run(
     ))
 }
 
-/// Says what [`run`] would do, a line a file.
+/// Says what [`run`] would do, a line a file, and how it would end as far as that is known.
 ///
 /// # Errors
 /// As of [`run`].
-pub fn plan(items: Vec<Item>, options: &Options) -> Result<String, Error> {
+pub fn plan(items: Vec<Item>, options: &Options) -> Result<(String, Exit), Error> {
     let pool = pool(options.threads)?;
-    let jobs = pool.install(|| own(items, options.shard));
+    let (jobs, _) = pool.install(|| own(items, options.shard));
     let all: u64 = jobs.iter().map(Job::cost).sum();
     let line = |job: &Job| {
         let recipe = match &job.item.recipe {
@@ -185,7 +185,8 @@ pub fn plan(items: Vec<Item>, options: &Options) -> Result<String, Error> {
         };
         let what = match job.known(options, false) {
             Known::Ready(Outcome::Failed(error)) => {
-                return format!("{}: {error}\n", clean(&job.item.name));
+                let line = format!("{}: {error}\n", clean(&job.item.name));
+                return (line, Exit::from(&error));
             }
             Known::Ready(_) => "unchanged".to_owned(),
             Known::Kept => "would come from the cache".to_owned(),
@@ -195,14 +196,17 @@ pub fn plan(items: Vec<Item>, options: &Options) -> Result<String, Error> {
                 format!("would bake, about {}", units::bytes(bytes))
             }
         };
-        format!(
+        let line = format!(
             "{}: {what} (recipe: {})\n",
             clean(&job.item.name),
             clean(&recipe)
-        )
+        );
+        (line, Exit::Well)
     };
-    let lines: Vec<String> = pool.install(|| jobs.par_iter().map(line).collect());
-    Ok(lines.concat())
+    let lines: Vec<(String, Exit)> = pool.install(|| jobs.par_iter().map(line).collect());
+    let end = lines.iter().map(|line| line.1).max();
+    let text = lines.into_iter().map(|line| line.0).collect();
+    Ok((text, end.unwrap_or(Exit::Well)))
 }
 
 fn pool(threads: Option<usize>) -> Result<rayon::ThreadPool, Error> {
@@ -217,8 +221,8 @@ fn pool(threads: Option<usize>) -> Result<rayon::ThreadPool, Error> {
     })
 }
 
-/// The items of the shard, with what their files claim to hold.
-fn own(items: Vec<Item>, shard: Option<Shard>) -> Vec<Job> {
+/// The items of the shard, with what their files claim to hold; and the list that it is a part of.
+fn own(items: Vec<Item>, shard: Option<Shard>) -> (Vec<Job>, Option<Whole>) {
     let jobs: Vec<Job> = items
         .into_par_iter()
         .map(|item| Job {
@@ -227,14 +231,21 @@ fn own(items: Vec<Item>, shard: Option<Shard>) -> Vec<Job> {
             item,
         })
         .collect();
-    let Some(shard) = shard else { return jobs };
+    let Some(shard) = shard else {
+        return (jobs, None);
+    };
     let costs: Vec<(&str, u64)> = jobs
         .iter()
         .map(|job| (job.item.name.as_str(), job.cost()))
         .collect();
     let own = shard.own(&costs);
+    let whole = Whole {
+        files: costs.len(),
+        hash: shard::hash(&costs),
+    };
     let pairs = jobs.into_iter().zip(own);
-    pairs.filter_map(|(job, own)| own.then_some(job)).collect()
+    let own = pairs.filter_map(|(job, own)| own.then_some(job));
+    (own.collect(), Some(whole))
 }
 
 /// Bytes that the process may take, if they count.
@@ -255,9 +266,7 @@ impl Job {
         } = self.outline;
         raw_vertices.clamp(bytes / 100, bytes)
     }
-}
 
-impl Job {
     /// Blocks of poses to evaluate side by side: one where others keep the threads busy, more for a job that
     /// is more than its share of the whole.
     fn width(&self, all: u64, threads: usize) -> usize {

@@ -58,6 +58,20 @@ fn part(files: &[(&str, u64)], count: u32) -> Vec<u32> {
     shards
 }
 
+/// A hash of names and costs: machines that see the same files have the same.
+pub(super) fn hash(files: &[(&str, u64)]) -> String {
+    let mut sorted = files.to_vec();
+    sorted.sort_unstable();
+    let mut hasher = blake3::Hasher::new();
+    for (name, cost) in sorted {
+        // Each with its length before it, so that no two lists give the same bytes.
+        hasher.update(&(name.len() as u64).to_le_bytes());
+        hasher.update(name.as_bytes());
+        hasher.update(&cost.to_le_bytes());
+    }
+    hasher.finalize().to_hex()[..16].to_owned()
+}
+
 /// How much a name likes a shard: the same on every machine.
 fn liking(name: &str, shard: u32) -> [u8; 32] {
     let mut hasher = blake3::Hasher::new();

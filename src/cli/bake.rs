@@ -23,6 +23,13 @@ pub(super) fn run(args: &BakeArgs) -> Result<ExitCode, Error> {
     if args.dry_run {
         return dry_run(args, &items, &options, is_folder);
     }
+    if let Some(output) = args.output.as_ref().filter(|_| is_folder) {
+        // Reports may go there too.
+        std::fs::create_dir_all(output).map_err(|error| Error::Output {
+            path: output.clone(),
+            reason: error.to_string(),
+        })?;
+    }
     let targets = [&args.report, &args.junit, &args.markdown];
     let targets = targets.into_iter().filter_map(Option::as_deref);
     let (printed, targets): (Vec<&Path>, Vec<&Path>) =
@@ -157,6 +164,14 @@ fn items(args: &BakeArgs, recipes: &Recipes, is_folder: bool) -> Result<Vec<Item
                 link.display()
             ));
         }
+        if let Some(first) = tree.orphans.first() {
+            super::tell(&format!(
+                "tanyard: {}: {} results there have no input any more, the first {}; they stay",
+                output.display(),
+                tree.orphans.len(),
+                first.display()
+            ));
+        }
     }
     if tree.items.is_empty() {
         let expected = "characters (.glb or .gltf) in it or below";
@@ -198,6 +213,7 @@ fn dry_run(
     options: &Options,
     is_folder: bool,
 ) -> Result<ExitCode, Error> {
+    let mut end = Outcome::Well;
     let text = match items {
         [item] if !is_folder => {
             let request = item.work.as_ref().map_err(Error::clone)?;
@@ -208,12 +224,16 @@ fn dry_run(
             };
             format!("recipe: {recipe}\n{}", report::plan_table(&plans))
         }
-        _ => batch::plan(items.to_vec(), options)?,
+        _ => {
+            let (text, known) = batch::plan(items.to_vec(), options)?;
+            end = known;
+            text
+        }
     };
     if !args.common.running.quiet {
         print(&text)?;
     }
-    Ok(ExitCode::SUCCESS)
+    Ok(ExitCode::from(end.code()))
 }
 
 /// Refuses reports that cannot be written, or that would take the place of what the run reads or writes
@@ -261,34 +281,34 @@ fn keep_apart_from_parts(target: &Path, input: &Path, output: &Path) -> Result<(
     Ok(())
 }
 
-/// Writes and prints what the run came to.
+/// Writes and prints what the run came to: whatever keeps one form from its place, the others get theirs.
 fn deliver_all(args: &BakeArgs, report: &Report) -> Result<(), Error> {
     // A form on standard output takes the place of the table.
     let mut printed = args.common.running.quiet;
+    let mut ends = Vec::new();
     if let Some(path) = &args.report {
-        if is_standard_output(path) {
-            print(&Line::of_run(&report.run))?;
-            printed = true;
-        } else {
-            deliver(path, &report.to_json())?;
-        }
+        printed |= is_standard_output(path);
+        ends.push(match is_standard_output(path) {
+            true => print(&Line::of_run(&report.run)),
+            false => deliver(path, &report.to_json()),
+        });
     }
     for (path, text) in [
         (&args.junit, report::junit as fn(&Report) -> String),
         (&args.markdown, report::markdown),
     ] {
         if let Some(path) = path {
-            deliver(path, &text(report))?;
+            ends.push(deliver(path, &text(report)));
             printed |= is_standard_output(path);
         }
     }
     if !printed {
-        print(&report::table(report))?;
-        if args.verbose {
-            print(&report::timings(report))?;
-        }
+        let verbose = args.verbose.then(|| report::timings(report));
+        ends.push(print(
+            &(report::table(report) + &verbose.unwrap_or_default()),
+        ));
     }
-    Ok(())
+    ends.into_iter().collect()
 }
 
 /// What went wrong, for standard error.

@@ -45,7 +45,7 @@ pub(super) fn run(args: &CompareArgs) -> Result<ExitCode, Error> {
         print(&table)?;
     }
     for line in complaints(&compared) {
-        eprintln!("tanyard: {line}");
+        super::tell(&format!("tanyard: {line}"));
     }
     Ok(ExitCode::from(outcome(&compared).code()))
 }

@@ -1,5 +1,7 @@
 //! A character held against its limits.
 
+use std::cmp::Ordering;
+
 use super::Limits;
 use crate::inspect;
 use crate::report::{CharacterReport, Exceeded, LimitReport, Percent, Verdict, WorstVertex};
@@ -30,7 +32,10 @@ impl Limits {
                 most,
                 found,
                 place,
-                exceeded: found.map_or(must, |found| found > most),
+                // What is no number is above everything.
+                exceeded: found.map_or(must, |found| {
+                    found.partial_cmp(&most).is_none_or(Ordering::is_gt)
+                }),
             });
         };
         let errors = Measured::of(character);

@@ -9,7 +9,7 @@ use serde::Deserialize;
 use serde::de::{DeserializeOwned, IgnoredAny};
 
 use super::{
-    Counts, FileReport, FileStatus, Line, Outcome, Report, RunEnd, RunReport, SCHEMA, Tool,
+    Counts, FileReport, FileStatus, Line, Outcome, Report, RunEnd, RunReport, SCHEMA, Tool, Whole,
 };
 use crate::error::{Error, Fault};
 use crate::units;
@@ -71,10 +71,12 @@ pub fn merge(paths: &[PathBuf]) -> Result<Merged, Error> {
         .iter()
         .filter_map(|part| part.run.peak_memory_bytes)
         .max();
+    let whole = parts.iter().find_map(|part| part.run.whole.clone());
     let files = join(parts)?;
     let run = RunReport {
         end: end.unwrap_or(RunEnd::Complete),
         shard: (!shards.missing.is_empty()).then(|| shards.there.join(", ")),
+        whole: whole.filter(|_| !shards.missing.is_empty()),
         counts: Counts::of(&files),
         wall_s,
         peak_memory_bytes,
@@ -167,6 +169,7 @@ struct Shards {
 /// Which parts of sharded runs are there and which are not. A sharded run is known by how many parts it has.
 fn shards(parts: &[Part]) -> Result<Shards, Fault> {
     let mut runs: BTreeMap<u16, Vec<bool>> = BTreeMap::new();
+    let mut wholes: BTreeMap<u16, (&Whole, &Path)> = BTreeMap::new();
     for part in parts {
         let Some(shard) = &part.run.shard else {
             continue;
@@ -178,6 +181,18 @@ fn shards(parts: &[Part]) -> Result<Shards, Fault> {
             };
             let there = runs.entry(of).or_insert_with(|| vec![false; of.into()]);
             there[usize::from(number) - 1] = true;
+            let Some(whole) = &part.run.whole else {
+                continue;
+            };
+            let (seen, by) = *wholes.entry(of).or_insert((whole, &part.path));
+            if seen != whole {
+                // Parted otherwise, a file may be in two parts, or in none.
+                let expected = format!("the {} files that {} parts", seen.files, by.display());
+                let found = format!("{} files, or others", whole.files);
+                return Err(Fault::new(&part.path, "run.whole", expected, found).remedy(
+                    "files came or went between the starts: run all parts again over one state",
+                ));
+            }
         }
     }
     let mut shards = Shards::default();
@@ -370,6 +385,7 @@ impl Reader<'_> {
         let run = RunReport {
             end: RunEnd::Interrupted,
             shard: None,
+            whole: None,
             counts: Counts::of(&files),
             // It took at least as long as its longest file.
             wall_s: files.iter().map(|file| file.wall_s).fold(0.0, f64::max),

@@ -72,6 +72,8 @@ pub struct RunReport {
     /// The part of the work that this run took, such as `3/8`; null for all of it. Of a merged report that
     /// lacks parts, those that it has: `1/3, 3/3`.
     pub shard: Option<String>,
+    /// The list of files that all parts part, to tell whether they saw the same; null without shards.
+    pub whole: Option<Whole>,
     /// How many files ended how.
     pub counts: Counts,
     /// Wall time in seconds; of a merged report, that of the longest part.
@@ -79,6 +81,16 @@ pub struct RunReport {
     /// The greatest memory that the process held, in bytes; null where the system does not tell. Of a merged
     /// report, that of the greatest part.
     pub peak_memory_bytes: Option<u64>,
+}
+
+/// The files of all parts of a sharded run.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Whole {
+    /// Their number.
+    pub files: usize,
+    /// A hash of their names and sizes.
+    pub hash: String,
 }
 
 /// How a run ended.
@@ -176,13 +188,15 @@ impl Report {
     pub fn new(
         mut files: Vec<FileReport>,
         end: RunEnd,
-        shard: Option<String>,
+        shard: Option<(String, Whole)>,
         wall_s: f64,
     ) -> Self {
         files.sort_by(|a, b| a.input.cmp(&b.input));
+        let (shard, whole) = shard.unzip();
         let run = RunReport {
             end,
             shard,
+            whole,
             counts: Counts::of(&files),
             wall_s,
             peak_memory_bytes: memory::peak(),

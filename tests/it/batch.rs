@@ -557,6 +557,72 @@ fn claims_of_many_vertices_are_not_believed() {
 }
 
 #[test]
+fn parts_of_other_lists_make_no_whole() {
+    let folder = folder();
+    let input = settlement(folder.path());
+    let at = |name: &str| folder.path().join(name);
+    let part = |number: &str, report: &Path| {
+        let words = ["-q", "--shard", number, "--report", word(report)];
+        command(&input, &at("out"), &words)
+            .output()
+            .expect("it runs");
+    };
+    let (first, second) = (at("1.json"), at("2.json"));
+    part("1/2", &first);
+    // A file comes between the starts: the second part may have it, and the first may have had another.
+    put_arm(&input.join("crowd/late.glb"), 77);
+    part("2/2", &second);
+    let error = refused(&["report", "merge", word(&first), word(&second)], 3);
+    assert!(
+        error.contains("run.whole") && error.contains("run all parts again"),
+        "{error}"
+    );
+    part("1/2", &first);
+    let whole = tanyard(&["report", "merge", word(&first), word(&second)]);
+    let report: Value = serde_json::from_slice(&whole.stdout).expect("a report");
+    assert_eq!(report["run"]["counts"]["files"], 11);
+}
+
+#[test]
+fn results_are_no_inputs_and_those_without_input_are_told() {
+    let folder = folder();
+    let input = settlement(folder.path());
+    fs::remove_file(input.join("crowd/broken.glb")).expect("there");
+    // Of an earlier run, into the inputs; later ones go elsewhere.
+    let (within, output) = (input.join("baked"), folder.path().join("out"));
+    assert_eq!(
+        names(&bake_folder(&input, &within, &[]).1, "baked").len(),
+        9
+    );
+    let report = output.join("night.json");
+    let run = || {
+        let words = ["--report", word(&report)];
+        command(&input, &output, &words).output().expect("it runs")
+    };
+    let first = run();
+    assert_eq!(first.status.code(), Some(0), "{}", said(&first));
+    let text = fs::read_to_string(&report).expect("a report in the folder of the results");
+    let made: Value = serde_json::from_str(&text).expect("JSON");
+    assert_eq!(names(&made, "baked").len(), 9);
+    assert!(!said(&first).contains("no input"), "{}", said(&first));
+    fs::remove_file(input.join("lone.glb")).expect("there");
+    let second = said(&run());
+    assert!(
+        second.contains("1 results there have no input any more, the first lone.glb"),
+        "{second}"
+    );
+    assert!(output.join("lone.glb").is_file());
+    // A plan says what is wrong, and ends as the run would.
+    put(
+        &input.join("heroes"),
+        "tanyard.toml",
+        "[fit]\ninfluence = 3\n",
+    );
+    let plan = tanyard(&["bake", word(&input), "-o", word(&output), "--dry-run"]);
+    assert_eq!(plan.status.code(), Some(2));
+}
+
+#[test]
 fn memory_is_shared_out() {
     let folder = folder();
     let input = settlement(folder.path());
