@@ -5,12 +5,14 @@
 //! Section numbers (§) are those of the glTF 2.0 specification.
 
 mod accessor;
+mod atomic;
 mod clips;
 mod container;
 mod document;
 mod extensions;
 mod geometry;
 mod json;
+mod litter;
 mod nodes;
 mod old_weights;
 mod outline;
@@ -24,14 +26,13 @@ mod skins;
 mod unbound;
 mod write;
 
+pub use atomic::{between_writes, check_target, write_atomically, write_lightly, write_new};
 pub use clips::clips;
 pub use document::{Document, reading_bytes};
+pub use litter::clear_litter;
 pub use outline::{Outline, beside, fingerprint, hash_of, outline};
 pub use range_clip::with_pose_clip;
 pub use read::{Loaded, Target, characters, raw_weights};
 pub use resources::folder_of;
-pub use save::{
-    Beside, Written, between_writes, check_target, clear_litter, put_together, save, save_beside,
-    write_atomically, write_lightly, write_new,
-};
+pub use save::{Beside, Written, put_together, save, save_beside};
 pub use write::{WeightFormat, with_weights};

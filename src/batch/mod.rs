@@ -101,7 +101,10 @@ struct Run {
     /// Bytes that the process may take.
     memory: Option<u64>,
     queue: Queue,
+    /// All threads.
     pool: rayon::ThreadPool,
+    /// One thread for each worker: jobs that share a pool wake each other's threads all the time.
+    alone: Vec<rayon::ThreadPool>,
     listener: Arc<dyn Listener>,
     stopped: AtomicBool,
 }
@@ -125,7 +128,11 @@ pub fn run(
     listener.began(total);
     let mut files: Vec<FileReport> = jobs.iter().map(|job| job.item.left()).collect();
     let memory = bound(&options, total);
+    let workers = pool.current_num_threads().min(total);
+    let alone = (0..workers).map(|_| self::pool(Some(1)));
+    let alone = alone.collect::<Result<_, _>>()?;
     let run = Arc::new(Run {
+        alone,
         queue: Queue::new(memory.map(|all| all.saturating_sub(memory::PROGRAM_BYTES))),
         memory,
         cost: jobs.iter().map(Job::cost).sum(),
@@ -318,8 +325,7 @@ impl Run {
     /// Sets all threads to work.
     fn spawn(self: &Arc<Self>) -> mpsc::Receiver<Event> {
         let (sender, events) = mpsc::channel();
-        let workers = self.pool.current_num_threads().min(self.jobs.len());
-        for worker in 0..workers {
+        for worker in 0..self.alone.len() {
             let (run, sender) = (Arc::clone(self), sender.clone());
             thread::spawn(move || run.work(worker, &sender));
         }
@@ -441,7 +447,13 @@ impl Run {
             return Ok(Outcome::Left);
         };
         let mut request = request.clone();
-        request.width = Some(self.width(job));
+        // Each on a thread of its own, as long as others keep the rest busy.
+        let is_crowded = self.width(job) == 1 && turn.waiting + 1 >= self.alone.len();
+        let (pool, width) = match is_crowded {
+            true => (&self.alone[worker], 1),
+            false => (&self.pool, self.pool.current_num_threads()),
+        };
+        request.width = Some(width);
         request.memory = self.memory.map(|all| match turn.all {
             true => all,
             false => turn.bytes + memory::PROGRAM_BYTES,
@@ -453,7 +465,7 @@ impl Run {
         };
         let watch = Watcher { run: self, worker };
         let work = || job::bake(&request, output, &watch);
-        let bake = panic::catch_unwind(AssertUnwindSafe(|| self.pool.install(work)));
+        let bake = panic::catch_unwind(AssertUnwindSafe(|| pool.install(work)));
         let bake = bake.unwrap_or_else(|_| Err(defect(&request.input)))?;
         if let (Some(cache), Some(key)) = (&self.options.cache, key) {
             self.keep(cache, key, job, &request, &bake, sender);

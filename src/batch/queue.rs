@@ -22,6 +22,8 @@ pub(super) struct Turn {
     pub bytes: u64,
     /// Whether it has all there are: more it cannot get.
     pub all: bool,
+    /// Jobs that still waited when it got its turn.
+    pub waiting: usize,
 }
 
 /// Jobs that wait, and memory that is free.
@@ -100,6 +102,7 @@ impl Queue {
             item: job.item,
             bytes,
             all: whole || self.memory.is_none(),
+            waiting: state.waiting.len(),
         })
     }
 
