@@ -399,6 +399,7 @@ impl Run {
                         cost: job.cost(),
                         bytes: bytes.max(turn.bytes + 1),
                     };
+                    memory::trim();
                     self.queue.again(turn, waiting);
                     continue;
                 }
@@ -408,6 +409,8 @@ impl Run {
                     let _ = sender.send(Event::Finished(Some(worker), turn.item, Box::new(file)));
                 }
             }
+            // What it freed is the next one's.
+            memory::trim();
             self.queue.done(turn);
         }
     }

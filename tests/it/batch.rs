@@ -638,6 +638,20 @@ fn memory_is_shared_out() {
         .as_u64()
         .expect("Linux tells");
     assert!(peak < 90 << 20, "{peak}");
+    // Jobs that follow each other on several threads: what one freed is not kept beside what the next takes.
+    let demos = folder.path().join("demos");
+    fs::create_dir(&demos).expect("new");
+    for (number, demo) in crate::files::demos().iter().cycle().take(6).enumerate() {
+        fs::copy(demo, demos.join(format!("{number}.glb"))).expect("a demo is there");
+    }
+    put(&demos, "tanyard.toml", crate::bake::QUICK);
+    let words = ["--memory", "110M", "--threads", "2"];
+    let (code, report, error) = bake_folder(&demos, &folder.path().join("d"), &words);
+    assert_eq!((code, names(&report, "baked").len()), (0, 6), "{error}");
+    let peak = report["run"]["peak_memory_bytes"]
+        .as_u64()
+        .expect("Linux tells");
+    assert!(peak <= 110 << 20, "{peak}");
     // Less than the guess, but enough: they run alone.
     let (code, _, error) = bake_folder(&input, &folder.path().join("b"), &["--memory", "30M"]);
     assert_eq!(code, 0, "{error}");
