@@ -3,6 +3,9 @@
 /// What the program takes before it reads anything: code, thread stacks, tables.
 pub const PROGRAM_BYTES: u64 = 24 << 20;
 
+/// What the allocator keeps for each thread beside what jobs need, as measured.
+pub const THREAD_BYTES: u64 = 6 << 20;
+
 /// The greatest resident size of the process so far, in bytes; `None` where the system does not tell.
 ///
 /// Linux: `VmHWM` of `/proc/self/status` (proc(5)).

@@ -131,9 +131,10 @@ pub fn run(
     let workers = pool.current_num_threads().min(total);
     let alone = (0..workers).map(|_| self::pool(Some(1)));
     let alone = alone.collect::<Result<_, _>>()?;
+    let own_bytes = memory::PROGRAM_BYTES + memory::THREAD_BYTES * workers as u64;
     let run = Arc::new(Run {
         alone,
-        queue: Queue::new(memory.map(|all| all.saturating_sub(memory::PROGRAM_BYTES))),
+        queue: Queue::new(memory.map(|all| all.saturating_sub(own_bytes))),
         memory,
         cost: jobs.iter().map(Job::cost).sum(),
         jobs,
