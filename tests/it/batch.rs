@@ -394,6 +394,12 @@ fn a_folder_takes_no_place_that_is_not_its_own() {
         3,
     );
     assert!(text.contains("characters"), "{text}");
+    let of_folder = |words: &[&str]| {
+        refused(
+            &[&["bake", word(&input), "-o", word(&empty)], words].concat(),
+            2,
+        )
+    };
     let lone = input.join("lone.glb");
     let output = folder.path().join("o.glb");
     for words in [&["--shard", "1/2"][..], &["--only", "x"], &["--stop-early"]] {
@@ -403,76 +409,28 @@ fn a_folder_takes_no_place_that_is_not_its_own() {
         assert!(text.contains("a folder of characters"), "{text}");
     }
     for shard in ["0/3", "4/3", "x"] {
-        refused(
-            &["bake", word(&input), "-o", word(&empty), "--shard", shard],
-            2,
-        );
+        of_folder(&["--shard", shard]);
     }
     for pattern in ["", " ", "#x"] {
-        let text = refused(
-            &["bake", word(&input), "-o", word(&empty), "--only", pattern],
-            2,
-        );
+        let text = of_folder(&["--only", pattern]);
         assert!(text.contains("--only: expected a pattern"), "{text}");
     }
     // A slip in the folder's name is no matter of the output.
     let text = refused(&["bake", word(&input.join("x")), "-o", word(&empty)], 3);
     assert!(text.contains("a folder that can be read"), "{text}");
     // A cache is a folder.
-    let text = refused(
-        &[
-            "bake",
-            word(&input),
-            "-o",
-            word(&empty),
-            "--cache",
-            word(&file),
-        ],
-        2,
-    );
+    let text = of_folder(&["--cache", word(&file)]);
     assert!(text.contains("a folder for the cache"), "{text}");
     // One form on standard output at most.
-    let text = refused(
-        &[
-            "bake",
-            word(&input),
-            "-o",
-            word(&empty),
-            "--report",
-            "-",
-            "--junit",
-            "-",
-        ],
-        2,
-    );
+    let text = of_folder(&["--report", "-", "--junit", "-"]);
     assert!(text.contains("one form of the report"), "{text}");
     // A report in the place of an input.
-    let text = refused(
-        &[
-            "bake",
-            word(&input),
-            "-o",
-            word(&empty),
-            "--report",
-            word(&lone),
-        ],
-        2,
-    );
+    let text = of_folder(&["--report", word(&lone)]);
     assert!(text.contains("a target of its own"), "{text}");
     // Or in that of a part of one.
     let buffer = input.join("heroes/a.buffer");
     let before = fs::read(&buffer).expect("there");
-    let text = refused(
-        &[
-            "bake",
-            word(&input),
-            "-o",
-            word(&empty),
-            "--report",
-            word(&buffer),
-        ],
-        2,
-    );
+    let text = of_folder(&["--report", word(&buffer)]);
     assert!(text.contains("a target of its own"), "{text}");
     assert_eq!(fs::read(&buffer).expect("there"), before);
     // Results within the inputs are no inputs.

@@ -4,7 +4,6 @@ use std::fs;
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 
-use nalgebra::Vector3;
 use serde_json::{Value, json};
 use tanyard::deform::{LayerKind, Skinning, Stack, Stream};
 use tanyard::error::Error;
@@ -91,13 +90,9 @@ fn errors_by_pose_and_vertex_are_those_of_a_plain_count_for_any_weights() {
         let mut errors: Vec<(f64, usize, usize)> = Vec::new();
         for (p, pose) in set.iter().enumerate() {
             let target = plain::posed(&character, &base, &layers, pose);
-            let matrices = character.skeleton.skinning_matrices(pose);
-            for (v, target) in target.iter().enumerate() {
-                let rest = Vector3::from(character.surface.positions[v].map(f64::from));
-                let term = |(id, w): (JointId, f32)| {
-                    (matrices[id.index()] * rest.push(1.0)).xyz() * f64::from(w)
-                };
-                let moved: Vector3<f64> = weights.of(v).map(term).sum();
+            // Weights by themselves are a base without layers.
+            let moved = plain::posed(&character, weights, &[], pose);
+            for (v, (target, moved)) in target.iter().zip(&moved).enumerate() {
                 let error = 100.0 * (moved - target).norm() / diagonal;
                 by_pose[p] += error * error;
                 by_vertex[v] += error * error;

@@ -138,7 +138,7 @@ fn the_log_says_how_each_file_ended() {
 fn many_characters_are_a_table_of_the_worst_in_80_columns() {
     let named = |n: usize| format!("crowd/{}/{n}.glb", "人".repeat(n % 40));
     let mut files: Vec<FileReport> = (0..30).map(|n| baked(&named(n), n as f64)).collect();
-    files[3].characters[0].errors.baked = files[3].characters[0].errors.naive.clone();
+    files[3].characters[0].errors.baked = files[3].characters[0].errors.naive;
     files[29].characters[0].errors.rigid.held_out = Some(crate::sample_report::percent(1e-9));
     files[28].characters[0].errors.baked.held_out = Some(crate::sample_report::percent(1e9));
     for n in 0..25 {
