@@ -104,9 +104,7 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
         Ok(earlier) => (earlier, None),
         Err(note) => (None, Some(note)),
     };
-    let others = request.against.as_ref().filter(|_| earlier.is_some());
-    let others = others.map_or(0, |against| asset::reading_bytes(&against.file));
-    let bytes = source.file_bytes + others;
+    let bytes = source.file_bytes + earlier.as_ref().map_or(0, Earlier::reading_bytes);
     let mut baked = Vec::new();
     for index in 0..source.loaded.len() {
         let work = source.prepare(request, index)?;

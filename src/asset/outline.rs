@@ -28,13 +28,10 @@ pub struct Outline {
 /// [`Error::Input`] if the file cannot be read. Broken content is no error here.
 pub fn outline(path: &Path) -> Result<Outline, Error> {
     let mut file = open(path)?;
-    let bytes = file
-        .metadata()
-        .map_err(|error| unreadable(path, &error))?
-        .len();
-    let json = read_json(&mut file, bytes).map_err(|error| unreadable(path, &error))?;
+    let json = read_json(path, &mut file)?;
+    let bytes = file.metadata().map_err(|error| unreadable(path, &error))?;
     let mut outline = Outline {
-        bytes,
+        bytes: bytes.len(),
         ..Outline::default()
     };
     if let Some(json) = json {
@@ -55,11 +52,11 @@ pub fn outline(path: &Path) -> Result<Outline, Error> {
 /// # Errors
 /// [`Error::Input`] if a file cannot be read. Broken content is no error here.
 pub fn fingerprint(path: &Path) -> Result<blake3::Hash, Error> {
-    let why = |error: std::io::Error| unreadable(path, &error);
     let mut file = open(path)?;
     let mut hasher = blake3::Hasher::new();
-    hasher.update_reader(&mut file).map_err(why)?;
-    let json = read_json(&mut file, hasher.count()).map_err(why)?;
+    let read = hasher.update_reader(&mut file).map(drop);
+    read.map_err(|error| unreadable(path, &error))?;
+    let json = read_json(path, &mut file)?;
     for relative in json.as_ref().map(relatives).unwrap_or_default() {
         // Each part with its length before it, so that no two lists of parts give the same bytes.
         let name = relative.as_os_str().as_encoded_bytes();
@@ -67,7 +64,7 @@ pub fn fingerprint(path: &Path) -> Result<blake3::Hash, Error> {
         hasher.update(name);
         let found = resources::locate(resources::folder_of(path), &relative);
         match found.ok().map(|real| hash_of(&real)) {
-            Some(content) => hasher.update(content.map_err(why)?.as_bytes()),
+            Some(content) => hasher.update(content?.as_bytes()),
             None => hasher.update(b"absent"),
         };
     }
@@ -76,11 +73,7 @@ pub fn fingerprint(path: &Path) -> Result<blake3::Hash, Error> {
 
 /// The files that a file refers to within its folder, as paths from there. None where there is no JSON to read.
 pub fn beside(path: &Path) -> Vec<PathBuf> {
-    let json = open(path).and_then(|mut file| {
-        let why = |error: std::io::Error| unreadable(path, &error);
-        let length = file.metadata().map_err(why)?.len();
-        read_json(&mut file, length).map_err(why)
-    });
+    let json = open(path).and_then(|mut file| read_json(path, &mut file));
     json.ok()
         .flatten()
         .as_ref()
@@ -91,10 +84,11 @@ pub fn beside(path: &Path) -> Vec<PathBuf> {
 /// The hash (BLAKE3) of a file's bytes.
 ///
 /// # Errors
-/// Whatever keeps it from being read.
-pub fn hash_of(path: &Path) -> std::io::Result<blake3::Hash> {
+/// [`Error::Input`] if it cannot be read.
+pub fn hash_of(path: &Path) -> Result<blake3::Hash, Error> {
     let mut hasher = blake3::Hasher::new();
-    hasher.update_reader(File::open(path)?)?;
+    let read = hasher.update_reader(open(path)?).map(drop);
+    read.map_err(|error| unreadable(path, &error))?;
     Ok(hasher.finalize())
 }
 
@@ -112,7 +106,14 @@ fn open(path: &Path) -> Result<File, Error> {
 }
 
 /// The JSON of a GLB or glTF file; `None` where there is none that parses.
-fn read_json(file: &mut File, length: u64) -> std::io::Result<Option<Value>> {
+fn read_json(path: &Path, file: &mut File) -> Result<Option<Value>, Error> {
+    let text = json_text(file).map_err(|error| unreadable(path, &error))?;
+    Ok(serde_json::from_slice(&text).ok())
+}
+
+/// The bytes that should be the JSON of a file.
+fn json_text(file: &mut File) -> std::io::Result<Vec<u8>> {
+    let length = file.seek(SeekFrom::End(0))?;
     file.seek(SeekFrom::Start(0))?;
     let mut head = [0; container::JSON_START];
     let is_glb = length >= head.len() as u64 && {
@@ -127,7 +128,7 @@ fn read_json(file: &mut File, length: u64) -> std::io::Result<Option<Value>> {
         file.seek(SeekFrom::Start(0))?;
         file.read_to_end(&mut text)?;
     }
-    Ok(serde_json::from_slice(&text).ok())
+    Ok(text)
 }
 
 fn items<'a>(value: &'a Value, key: &str) -> &'a [Value] {

@@ -81,7 +81,7 @@ pub(super) fn key(request: &Request, output: &Path) -> Result<Key, Error> {
     let findings = recipe.limits.asks_for_findings();
     recipe.limits = Limits::default();
     let poses = match &request.poses {
-        Some(path) => Some(asset::fingerprint(path)?.to_hex().to_string()),
+        Some(path) => Some(asset::hash_of(path)?.to_hex().to_string()),
         None => None,
     };
     let against = request.against.as_ref().map(|against| {
@@ -200,10 +200,7 @@ impl Cache {
             has_bytes,
             characters: characters.to_vec(),
         };
-        let text = serde_json::to_vec(&head).map_err(|error| error.to_string())?;
-        let mut entry = FORM.to_vec();
-        entry.extend(format!("{} {}\n", blake3::hash(&text).to_hex(), text.len()).bytes());
-        entry.extend(text);
+        let mut entry = head.to_bytes().map_err(|error| error.to_string())?;
         if has_bytes {
             for file in written {
                 let path = asset::folder_of(target).join(&file.path);
@@ -227,6 +224,15 @@ impl Cache {
         for entry in fs::read_dir(folder).into_iter().flatten().flatten() {
             asset::clear_litter(&entry.path());
         }
+    }
+}
+
+impl Head {
+    /// The beginning of its entry, up to the files' bytes.
+    fn to_bytes(&self) -> serde_json::Result<Vec<u8>> {
+        let text = serde_json::to_vec(self)?;
+        let line = format!("{} {}\n", blake3::hash(&text).to_hex(), text.len());
+        Ok([FORM, line.as_bytes(), &text].concat())
     }
 }
 
@@ -284,10 +290,7 @@ mod tests {
             has_bytes: true,
             characters: Vec::new(),
         };
-        let text = serde_json::to_vec(&head).expect("plain");
-        let mut entry = FORM.to_vec();
-        entry.extend(format!("{} {}\n", blake3::hash(&text).to_hex(), text.len()).bytes());
-        entry.extend(text);
+        let mut entry = head.to_bytes().expect("plain");
         entry.extend(b"abc");
         entry
     }

@@ -23,7 +23,7 @@ use crate::asset::{self, Beside, Outline};
 use crate::error::{Error, Fault, clean};
 use crate::job::{self, Bake, Request, Stage, Watch};
 use crate::memory;
-use crate::report::{FileReport, FileStatus, Outcome as Exit, Report, RunEnd, Whole};
+use crate::report::{FileReport, FileStatus, Outcome, Report, RunEnd, Whole};
 use crate::units;
 use cache::{Hit, Key, Miss};
 use queue::{Queue, Turn, Waiting};
@@ -31,7 +31,7 @@ use queue::{Queue, Turn, Waiting};
 pub use cache::{Cache, LOCAL};
 pub use compare::{CompareFolders, compare_folders};
 pub use find::{Found, IGNORE_FILE, Search, find};
-use items::Outcome;
+use items::Ending;
 pub use items::{Baselines, Item, Tree};
 pub use shard::Shard;
 
@@ -182,7 +182,7 @@ pub fn run(
 ///
 /// # Errors
 /// As of [`run`].
-pub fn plan(items: Vec<Item>, options: &Options) -> Result<(String, Exit), Error> {
+pub fn plan(items: Vec<Item>, options: &Options) -> Result<(String, Outcome), Error> {
     let pool = pool(options.threads)?;
     let (jobs, _) = pool.install(|| own(items, options.shard));
     let all: u64 = jobs.iter().map(Job::cost).sum();
@@ -191,10 +191,10 @@ pub fn plan(items: Vec<Item>, options: &Options) -> Result<(String, Exit), Error
             Some(path) => path.display().to_string(),
             None => "defaults".to_owned(),
         };
-        let what = match job.known(options, false) {
-            Known::Ready(Outcome::Failed(error)) => {
+        let what = match job.known(options) {
+            Known::Ready(Ending::Failed(error)) => {
                 let line = format!("{}: {error}\n", clean(&job.item.name));
-                return (line, Exit::from(&error));
+                return (line, Outcome::from(&error));
             }
             Known::Ready(_) => "unchanged".to_owned(),
             Known::Kept => "would come from the cache".to_owned(),
@@ -209,15 +209,19 @@ pub fn plan(items: Vec<Item>, options: &Options) -> Result<(String, Exit), Error
             clean(&job.item.name),
             clean(&recipe)
         );
-        (line, Exit::Well)
+        (line, Outcome::Well)
     };
-    let lines: Vec<(String, Exit)> = pool.install(|| jobs.par_iter().map(line).collect());
+    let lines: Vec<(String, Outcome)> = pool.install(|| jobs.par_iter().map(line).collect());
     let end = lines.iter().map(|line| line.1).max();
     let text = lines.into_iter().map(|line| line.0).collect();
-    Ok((text, end.unwrap_or(Exit::Well)))
+    Ok((text, end.unwrap_or(Outcome::Well)))
 }
 
-fn pool(threads: Option<usize>) -> Result<rayon::ThreadPool, Error> {
+/// So many threads to work on; by default one a processor.
+///
+/// # Errors
+/// More than the system gives.
+pub fn pool(threads: Option<usize>) -> Result<rayon::ThreadPool, Error> {
     let mut builder = rayon::ThreadPoolBuilder::new();
     if let Some(threads) = threads {
         builder = builder.num_threads(threads);
@@ -282,31 +286,45 @@ impl Job {
         ((share * threads as f64).ceil() as usize).clamp(1, threads)
     }
 
-    /// What is known of it without doing it: a fault, or an earlier result. With `restore`, files that are not
-    /// in place are written from the cache.
-    fn known(&self, options: &Options, restore: bool) -> Known {
-        let request = match &self.item.work {
-            Ok(request) => request,
-            Err(error) => return Known::Ready(Outcome::Failed(error.clone())),
-        };
-        let Some(cache) = options.cache.as_ref().filter(|_| !options.again) else {
+    /// The key of its result; `None` where no results are kept.
+    fn key(&self, options: &Options) -> Result<Option<Key>, Error> {
+        match (&self.item.work, &options.cache) {
+            (Ok(request), Some(_)) => cache::key(request, &self.item.output).map(Some),
+            _ => Ok(None),
+        }
+    }
+
+    /// What is known of it without doing it: a fault, or an earlier result.
+    fn known(&self, options: &Options) -> Known {
+        if let Err(error) = &self.item.work {
+            return Known::Ready(Ending::Failed(error.clone()));
+        }
+        if options.again {
+            return Known::Nothing;
+        }
+        match self.key(options) {
+            Ok(key) => self.found(key, options, None),
+            Err(error) => Known::Ready(Ending::Failed(error)),
+        }
+    }
+
+    /// An earlier result of that key. Files that are not in place are written from the cache if `restore` says
+    /// what becomes of those beside.
+    fn found(&self, key: Option<Key>, options: &Options, restore: Option<Beside>) -> Known {
+        let (Some(key), Some(cache)) = (key, &options.cache) else {
             return Known::Nothing;
         };
-        let output = &self.item.output;
         let name = Path::new(&self.item.name);
-        let restore = restore.then_some(request.beside);
-        let found =
-            cache::key(request, output).and_then(|key| cache.find(key, name, output, restore));
-        match found {
+        match cache.find(key, name, &self.item.output, restore) {
             Ok(Ok(Hit {
                 characters,
                 in_place: true,
-            })) => Known::Ready(Outcome::Unchanged(characters)),
-            Ok(Ok(Hit { characters, .. })) => Known::Ready(Outcome::Restored(characters)),
+            })) => Known::Ready(Ending::Unchanged(characters)),
+            Ok(Ok(Hit { characters, .. })) => Known::Ready(Ending::Restored(characters)),
             Ok(Err(Miss::Absent)) => Known::Nothing,
             Ok(Err(Miss::Kept)) => Known::Kept,
             Ok(Err(Miss::Damaged(entry))) => Known::Damaged(entry),
-            Err(error) => Known::Ready(Outcome::Failed(error)),
+            Err(error) => Known::Ready(Ending::Failed(error)),
         }
     }
 }
@@ -314,7 +332,7 @@ impl Job {
 /// What is known of a job before it is done.
 enum Known {
     /// How it ends.
-    Ready(Outcome),
+    Ready(Ending),
     /// That the cache has the result, which is to be written still.
     Kept,
     /// That its entry in the cache is damaged.
@@ -348,7 +366,7 @@ impl Run {
                 return None;
             }
             let clock = Instant::now();
-            let ready = self.ready(job, false, sender)?;
+            let ready = ready(job, job.known(&self.options), sender)?;
             let file = job.item.report(ready, clock.elapsed());
             // Nobody listens any more: the run is over.
             let _ = sender.send(Event::Finished(None, index, Box::new(file)));
@@ -405,7 +423,7 @@ impl Run {
                     continue;
                 }
                 outcome => {
-                    let outcome = outcome.unwrap_or_else(Outcome::Failed);
+                    let outcome = outcome.unwrap_or_else(Ending::Failed);
                     let file = job.item.report(outcome, clock.elapsed());
                     let _ = sender.send(Event::Finished(Some(worker), turn.item, Box::new(file)));
                 }
@@ -416,41 +434,26 @@ impl Run {
         }
     }
 
-    /// What is known of a job without doing it; tells of damaged entries of the cache.
-    fn ready(&self, job: &Job, restore: bool, sender: &Sender<Event>) -> Option<Outcome> {
-        match job.known(&self.options, restore) {
-            Known::Ready(outcome) => Some(outcome),
-            Known::Kept | Known::Nothing => None,
-            Known::Damaged(entry) => {
-                let _ = sender.send(Event::Note(format!(
-                    "{entry}: a damaged entry of the cache; {} is baked anew",
-                    job.item.name
-                )));
-                None
-            }
-        }
-    }
-
     fn bake(
         &self,
         worker: usize,
         job: &Job,
         turn: Turn,
         sender: &Sender<Event>,
-    ) -> Result<Outcome, Error> {
-        match &job.item.work {
+    ) -> Result<Ending, Error> {
+        let mut request = job.item.work.clone()?;
+        if request.beside == Beside::Replaced {
             // In a tree that mirrors another, folders are part of the result; elsewhere a missing one is a slip.
-            Ok(request) if request.beside == Beside::Replaced => make_folder(&job.item.output)?,
-            _ => {}
+            make_folder(&job.item.output)?;
         }
-        // Another run may have done it since.
-        if let Some(ready) = self.ready(job, true, sender) {
-            return Ok(ready);
+        let key = job.key(&self.options)?;
+        if !self.options.again {
+            // Another run may have done it since.
+            let known = job.found(key, &self.options, Some(request.beside));
+            if let Some(ready) = ready(job, known, sender) {
+                return Ok(ready);
+            }
         }
-        let Ok(request) = &job.item.work else {
-            return Ok(Outcome::Left);
-        };
-        let mut request = request.clone();
         // Each on a thread of its own, as long as others keep the rest busy.
         let is_crowded = self.width(job) == 1 && turn.waiting + 1 >= self.alone.len();
         let (pool, width) = match is_crowded {
@@ -463,10 +466,6 @@ impl Run {
             false => turn.bytes + memory::PROGRAM_BYTES,
         });
         let output = &job.item.output;
-        let key = match &self.options.cache {
-            Some(_) => Some(cache::key(&request, output)?),
-            None => None,
-        };
         let watch = Watcher { run: self, worker };
         let work = || job::bake(&request, output, &watch);
         let bake = panic::catch_unwind(AssertUnwindSafe(|| pool.install(work)));
@@ -474,7 +473,7 @@ impl Run {
         if let (Some(cache), Some(key)) = (&self.options.cache, key) {
             self.keep(cache, key, job, &request, &bake, sender);
         }
-        Ok(Outcome::Baked(bake.characters))
+        Ok(Ending::Baked(bake.characters))
     }
 
     /// Keeps a result in the cache. That it could not be kept harms nothing but the next run's time.
@@ -508,6 +507,21 @@ impl Run {
     fn guess(&self, job: &Job) -> u64 {
         let width = self.width(job);
         job::guess_memory(&job.item.input, job.outline, width).saturating_sub(memory::PROGRAM_BYTES)
+    }
+}
+
+/// How a job ends as far as that is known; tells of damaged entries of the cache.
+fn ready(job: &Job, known: Known, sender: &Sender<Event>) -> Option<Ending> {
+    match known {
+        Known::Ready(ending) => Some(ending),
+        Known::Kept | Known::Nothing => None,
+        Known::Damaged(entry) => {
+            let _ = sender.send(Event::Note(format!(
+                "{entry}: a damaged entry of the cache; {} is baked anew",
+                job.item.name
+            )));
+            None
+        }
     }
 }
 

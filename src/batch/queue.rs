@@ -108,20 +108,22 @@ impl Queue {
 
     /// A job is done.
     pub fn done(&self, turn: Turn) {
-        let mut state = self.lock();
-        state.used -= turn.bytes;
-        state.running -= 1;
-        drop(state);
-        self.changed.notify_all();
+        self.release(turn, None);
     }
 
     /// A job was refused for want of memory: it waits for as much as it says it needs.
     pub fn again(&self, turn: Turn, waiting: Waiting) {
+        self.release(turn, Some(waiting));
+    }
+
+    fn release(&self, turn: Turn, waiting: Option<Waiting>) {
         let mut state = self.lock();
         state.used -= turn.bytes;
         state.running -= 1;
-        state.waiting.push(waiting);
-        state.waiting.sort_by_key(order);
+        if let Some(waiting) = waiting {
+            state.waiting.push(waiting);
+            state.waiting.sort_by_key(order);
+        }
         drop(state);
         self.changed.notify_all();
     }

@@ -1,11 +1,11 @@
 //! `tanyard bake`.
 
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
 use super::args::{BakeArgs, Common};
+use super::output::{deliver, is_standard_output, print, print_one, tell};
 use super::progress::Progress;
 use crate::asset;
 use crate::batch::{self, Baselines, Cache, Item, Options, Search, Tree};
@@ -44,7 +44,7 @@ pub(super) fn run(args: &BakeArgs) -> Result<ExitCode, Error> {
     // Of a folder, lines have told of each file as it was finished.
     let is_told = is_folder && !args.common.running.quiet;
     for line in complaints(&report, !is_told) {
-        super::tell(&format!("tanyard: {line}"));
+        tell(&format!("tanyard: {line}"));
     }
     let outcome = report.outcome();
     if outcome == Outcome::Interrupted {
@@ -159,13 +159,13 @@ fn items(args: &BakeArgs, recipes: &Recipes, is_folder: bool) -> Result<Vec<Item
     if !args.common.running.quiet {
         for link in &tree.links {
             let link = args.input.join(link);
-            super::tell(&format!(
+            tell(&format!(
                 "tanyard: {}: a link to a folder, passed over; --follow-links follows it",
                 link.display()
             ));
         }
         if let Some(first) = tree.orphans.first() {
-            super::tell(&format!(
+            tell(&format!(
                 "tanyard: {}: {} results there have no input any more, the first {}; they stay",
                 output.display(),
                 tree.orphans.len(),
@@ -334,39 +334,4 @@ pub(super) fn request(
     let mut request = Request::new(input, recipe);
     request.skeleton.clone_from(&common.skeleton);
     Ok((request, file))
-}
-
-/// Writes a report to where the user wants it.
-pub(super) fn deliver(path: &Path, text: &str) -> Result<(), Error> {
-    if is_standard_output(path) {
-        print(text)
-    } else {
-        asset::write_atomically(path, text.as_bytes())
-    }
-}
-
-/// Refuses several forms of a report on standard output.
-pub(super) fn print_one(printed: usize, remedy: &str) -> Result<(), Error> {
-    if printed <= 1 {
-        return Ok(());
-    }
-    let expected = "one form of the report on standard output";
-    let fault = Fault::new(Path::new("-"), "", expected, format!("{printed} of them"));
-    Err(Error::Setting(vec![fault.remedy(remedy)]))
-}
-
-pub(super) fn is_standard_output(path: &Path) -> bool {
-    path == Path::new("-")
-}
-
-/// Prints to standard output. A reader that has gone away is no fault; a full disk is.
-pub(super) fn print(text: &str) -> Result<(), Error> {
-    let mut out = std::io::stdout();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
-        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => Err(Error::Output {
-            path: "standard output".into(),
-            reason: error.to_string(),
-        }),
-        _ => Ok(()),
-    }
 }

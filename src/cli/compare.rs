@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use super::args::CompareArgs;
-use super::bake::{deliver, is_standard_output, print};
+use super::output::{deliver, is_standard_output, print, tell};
 use super::progress::Progress;
 use crate::asset;
 use crate::batch::{self, CompareFolders};
@@ -45,7 +45,7 @@ pub(super) fn run(args: &CompareArgs) -> Result<ExitCode, Error> {
         print(&table)?;
     }
     for line in complaints(&compared) {
-        super::tell(&format!("tanyard: {line}"));
+        tell(&format!("tanyard: {line}"));
     }
     Ok(ExitCode::from(outcome(&compared).code()))
 }

@@ -3,7 +3,7 @@
 use std::process::ExitCode;
 
 use super::args::InspectArgs;
-use super::bake::{deliver, is_standard_output, print};
+use super::output::{deliver, is_standard_output, print, tell};
 use crate::asset;
 use crate::error::Error;
 use crate::inspect::Options;
@@ -31,7 +31,7 @@ pub(super) fn run(args: &InspectArgs) -> Result<ExitCode, Error> {
         print(&inspection_table(&inspection))?;
     }
     for exceeded in &inspection.exceeded {
-        super::tell(&format!("tanyard: {}", exceeded.line()));
+        tell(&format!("tanyard: {}", exceeded.line()));
     }
     Ok(if inspection.exceeded.is_empty() {
         ExitCode::SUCCESS

@@ -4,19 +4,22 @@ mod args;
 mod bake;
 mod compare;
 mod inspect;
+mod output;
 mod poses;
 mod progress;
 mod recipe;
 mod report;
 
-use std::io::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Parser;
 
-use crate::error::{Error, Fault, clean};
+use crate::asset;
+use crate::batch;
+use crate::error::{Error, Fault};
 use crate::report::Outcome;
+use output::tell;
 
 pub use args::{Cli, Command};
 
@@ -41,13 +44,6 @@ pub fn run() -> ExitCode {
             ExitCode::from(Outcome::from(&error).code())
         }
     }
-}
-
-/// A line on standard error, for whoever reads along. Work does not depend on them: a pipe that they closed,
-/// or a disk that is full, ends nothing (`eprintln!` would panic).
-fn tell(line: &str) {
-    // In one piece, so that lines of several processes do not mix.
-    _ = std::io::stderr().write_all(format!("{}\n", clean(line)).as_bytes());
 }
 
 /// Checks how a target's name ends, and gives the ending.
@@ -77,11 +73,9 @@ fn require_ending<'a>(path: &Path, endings: &[&'a str]) -> Result<&'a str, Error
 
 /// Refuses to write over a file that the run reads or writes besides.
 fn keep_apart(target: &Path, others: &[Option<&Path>]) -> Result<(), Error> {
-    match others
-        .iter()
-        .flatten()
-        .find(|other| same_file(target, other))
-    {
+    let place = resolved(target);
+    let is_there = |other: &&&Path| place.is_some() && resolved(other) == place;
+    match others.iter().flatten().find(is_there) {
         Some(other) => {
             let found = format!("that of {}", other.display());
             Err(Error::Setting(vec![Fault::new(
@@ -95,18 +89,12 @@ fn keep_apart(target: &Path, others: &[Option<&Path>]) -> Result<(), Error> {
     }
 }
 
-/// Whether two paths lead to one file, links followed; the file itself may not be there yet.
-fn same_file(a: &Path, b: &Path) -> bool {
-    let resolved = |path: &Path| {
-        std::fs::canonicalize(path).ok().or_else(|| {
-            let folder = path
-                .parent()
-                .filter(|parent| !parent.as_os_str().is_empty())
-                .unwrap_or(Path::new("."));
-            Some(std::fs::canonicalize(folder).ok()?.join(path.file_name()?))
-        })
-    };
-    matches!((resolved(a), resolved(b)), (Some(a), Some(b)) if a == b)
+/// The file that a path leads to, links followed; the file itself may not be there yet.
+fn resolved(path: &Path) -> Option<PathBuf> {
+    std::fs::canonicalize(path).ok().or_else(|| {
+        let folder = asset::folder_of(path);
+        Some(std::fs::canonicalize(folder).ok()?.join(path.file_name()?))
+    })
 }
 
 /// Runs work on that many threads.
@@ -114,16 +102,8 @@ fn on_threads<T: Send>(
     threads: Option<usize>,
     work: impl FnOnce() -> Result<T, Error> + Send,
 ) -> Result<T, Error> {
-    let Some(threads) = threads else {
-        return work();
-    };
-    match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
-        Ok(pool) => pool.install(work),
-        Err(error) => Err(Error::Setting(vec![Fault::new(
-            Path::new("--threads"),
-            "",
-            "a number of threads that the system gives",
-            error.to_string(),
-        )])),
+    match threads {
+        Some(_) => batch::pool(threads)?.install(work),
+        None => work(),
     }
 }

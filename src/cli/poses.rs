@@ -1,7 +1,8 @@
 //! `tanyard poses`.
 
 use super::args::PosesArgs;
-use super::bake::{print, request};
+use super::bake::request;
+use super::output::print;
 use crate::asset;
 use crate::error::{Error, Fault};
 use crate::job::{self, SkinPoses};

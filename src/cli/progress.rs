@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
 
-use super::bake::{is_standard_output, print};
+use super::output::{is_standard_output, print, tell};
 use crate::batch::Listener;
 use crate::error::{Error, clean};
 use crate::job::{Stage, Watch};
@@ -125,14 +125,14 @@ impl Progress {
     fn say(&self, line: &str) {
         match &self.bars {
             Some(bars) => _ = bars.all.println(clean(line)),
-            None => super::tell(line),
+            None => tell(line),
         }
     }
 }
 
 fn exit_interrupted() -> ! {
     crate::asset::between_writes(|| {
-        super::tell(&format!("tanyard: {}", Error::Interrupted));
+        tell(&format!("tanyard: {}", Error::Interrupted));
         std::process::exit(130)
     })
 }

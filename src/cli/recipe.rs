@@ -1,19 +1,16 @@
 //! `tanyard recipe`.
 
-use std::fmt::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use walkdir::WalkDir;
 
 use super::args::RecipeArgs;
-use super::bake::print;
+use super::output::{print, tell};
 use crate::asset;
 use crate::error::{Error, Fault};
 use crate::recipe::{self, FILE_NAME, RecipeFile, Recipes, STARTER};
-
-/// A recipe is wrong.
-const WRONG: u8 = 2;
+use crate::report::Outcome;
 
 pub(super) fn run(args: &RecipeArgs) -> Result<ExitCode, Error> {
     if args.check {
@@ -72,26 +69,21 @@ fn check(paths: &[PathBuf]) -> Result<ExitCode, Error> {
                 several => format!("{several} faults"),
             };
             print(&format!("{}: {verdict}\n", recipe.display()))?;
-            tell(&found);
+            for fault in &found {
+                tell(&format!("tanyard: {fault}"));
+            }
             faults.extend(found);
         }
-        tell(&unread);
+        for fault in &unread {
+            tell(&format!("tanyard: {fault}"));
+        }
         faults.extend(unread);
     }
     Ok(if faults.is_empty() {
         ExitCode::SUCCESS
     } else {
-        ExitCode::from(WRONG)
+        ExitCode::from(Outcome::Setting.code())
     })
-}
-
-fn tell(faults: &[Fault]) {
-    let mut text = String::new();
-    for fault in faults {
-        // Writing to a String cannot fail.
-        _ = writeln!(text, "tanyard: {fault}");
-    }
-    eprint!("{text}");
 }
 
 /// The recipes that a path means, in the order of their names, and what keeps more from being found.

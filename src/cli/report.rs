@@ -4,7 +4,7 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use super::args::{MergeArgs, ReportArgs, ReportCommand, ShowArgs};
-use super::bake::{deliver, is_standard_output, print, print_one};
+use super::output::{deliver, is_standard_output, print, print_one, tell};
 use crate::asset;
 use crate::error::Error;
 use crate::report::{self, Merged};
@@ -43,18 +43,18 @@ fn merge(args: &MergeArgs) -> Result<ExitCode, Error> {
             .flatten()
             .any(|path| is_standard_output(path))
         {
-            super::tell(&format!("tanyard: {}", report.verdict()));
+            tell(&format!("tanyard: {}", report.verdict()));
         } else {
             print(&report::table(report))?;
         }
     }
     let missing = &merged.missing;
     for shard in missing.iter().take(MOST_NAMED) {
-        super::tell(&format!("tanyard: part {shard} is missing"));
+        tell(&format!("tanyard: part {shard} is missing"));
     }
     if missing.len() > MOST_NAMED {
         let more = missing.len() - MOST_NAMED;
-        super::tell(&format!("tanyard: and {more} more parts"));
+        tell(&format!("tanyard: and {more} more parts"));
     }
     Ok(ExitCode::from(merged.outcome().code()))
 }
@@ -87,6 +87,6 @@ fn show(args: &ShowArgs) -> Result<ExitCode, Error> {
 
 fn say_notes(merged: &Merged) {
     for note in &merged.notes {
-        super::tell(&format!("tanyard: note: {note}"));
+        tell(&format!("tanyard: note: {note}"));
     }
 }

@@ -55,6 +55,11 @@ impl<'a> Earlier<'a> {
         }))
     }
 
+    /// An upper estimate of what reading it took, in bytes.
+    pub fn reading_bytes(&self) -> u64 {
+        asset::reading_bytes(&self.against.file)
+    }
+
     /// Holds the new weights of a skin against the old ones, over the held-out poses of the bake.
     ///
     /// # Errors
