@@ -2,8 +2,6 @@
 
 mod judge;
 
-pub use judge::regression;
-
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 

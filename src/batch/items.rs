@@ -8,7 +8,6 @@ use std::time::Duration;
 use super::find::{Found, Search, find};
 use crate::error::{Error, Fault};
 use crate::job::Request;
-use crate::limits;
 use crate::report::{self, CharacterReport, FaultKind, FileReport, FileStatus, Report};
 
 /// A file to bake.
@@ -42,7 +41,7 @@ pub struct Tree {
 }
 
 /// How an item ended.
-pub(super) enum Outcome {
+pub(super) enum Ending {
     Baked(Vec<CharacterReport>),
     Unchanged(Vec<CharacterReport>),
     Restored(Vec<CharacterReport>),
@@ -204,19 +203,19 @@ impl Item {
 
     /// Its report before it had a turn.
     pub(super) fn left(&self) -> FileReport {
-        self.report(Outcome::Left, Duration::ZERO)
+        self.report(Ending::Left, Duration::ZERO)
     }
 
     /// Its report.
-    pub(super) fn report(&self, outcome: Outcome, wall: Duration) -> FileReport {
+    pub(super) fn report(&self, outcome: Ending, wall: Duration) -> FileReport {
         let (status, characters, fault) = match outcome {
-            Outcome::Baked(characters) => (FileStatus::Baked, characters, None),
-            Outcome::Unchanged(characters) => (FileStatus::Unchanged, characters, None),
-            Outcome::Restored(characters) => (FileStatus::Restored, characters, None),
-            Outcome::Failed(Error::Interrupted) | Outcome::Left => {
+            Ending::Baked(characters) => (FileStatus::Baked, characters, None),
+            Ending::Unchanged(characters) => (FileStatus::Unchanged, characters, None),
+            Ending::Restored(characters) => (FileStatus::Restored, characters, None),
+            Ending::Failed(Error::Interrupted) | Ending::Left => {
                 (FileStatus::Left, Vec::new(), None)
             }
-            Outcome::Failed(error) => (FileStatus::Failed, Vec::new(), Some(error)),
+            Ending::Failed(error) => (FileStatus::Failed, Vec::new(), Some(error)),
         };
         let faults = fault.as_ref().map(Error::to_string).unwrap_or_default();
         FileReport {
@@ -246,7 +245,6 @@ impl Item {
             }
             let before = before.flatten();
             character.limits = request.recipe.limits.judge(&character, before);
-            character.limits.extend(limits::regression(&character));
         }
         character
     }

@@ -271,9 +271,10 @@ impl Work<'_> {
                 return Err(self.beyond_measure(&request.input).into());
             }
         }
-        if let (Some(rigid), Some(baked)) =
-            (held_out_or_fit(figures(0)), held_out_or_fit(figures(BAKED)))
-            && baked.rms > rigid.rms
+        if let (Some(rigid), Some(baked)) = (
+            figures(0).held_out_or_fit(),
+            figures(BAKED).held_out_or_fit(),
+        ) && baked.rms > rigid.rms
         {
             warnings.push(
                 "the baked weights are further from the layers than the base weights: do not ship them; \
@@ -436,10 +437,6 @@ pub(super) fn surface_report(character: &Character) -> SurfaceReport {
         diagonal_units: surface.diagonal() * character.scene_scale,
         height_units: character.height(),
     }
-}
-
-fn held_out_or_fit(figures: OnPoses<Figures>) -> Option<Figures> {
-    figures.held_out.or(figures.fit)
 }
 
 fn units(figures: Figures, unit: f64) -> Units {

@@ -4,7 +4,9 @@ use std::cmp::Ordering;
 
 use super::Limits;
 use crate::inspect;
-use crate::report::{CharacterReport, Exceeded, LimitReport, Percent, Verdict, WorstVertex};
+use crate::report::{
+    CharacterReport, Exceeded, LimitReport, Percent, Verdict, WorstVertex, change_percent,
+};
 
 /// A figure held against a limit, before it has a name.
 struct Judged {
@@ -17,7 +19,8 @@ struct Judged {
 }
 
 impl Limits {
-    /// Holds a character against every limit that is set. `before` is the same character in the baseline.
+    /// Holds a character against every limit that is set, and against an earlier result if it was compared with one.
+    /// `before` is the same character in the baseline.
     pub fn judge(
         &self,
         character: &CharacterReport,
@@ -90,6 +93,7 @@ impl Limits {
                 findings(character, kind)
             });
         }
+        limits.extend(regression(character));
         limits
     }
 
@@ -112,7 +116,7 @@ impl Limits {
 }
 
 /// An earlier result as a limit: a bake may not be worse, but for noise, unless the earlier one was kept.
-pub fn regression(character: &CharacterReport) -> Option<LimitReport> {
+fn regression(character: &CharacterReport) -> Option<LimitReport> {
     let against = character.against.as_ref()?;
     let change = against.change?;
     let rms = |errors: Option<Percent>| errors.map_or(0.0, |errors| errors.rms_percent);
@@ -143,7 +147,7 @@ impl<'a> Measured<'a> {
         let baked = &character.errors.baked;
         let held_out = baked.held_out.is_some();
         Self {
-            errors: baked.held_out.or(baked.fit),
+            errors: baked.held_out_or_fit(),
             worst: character
                 .worst
                 .iter()
@@ -203,11 +207,7 @@ fn above_floor(character: &CharacterReport) -> Judged {
         };
     };
     let (baked, floor) = (baked.rms_percent, floor.rms_percent);
-    let found = match floor > 0.0 {
-        true => Some(100.0 * (baked / floor - 1.0)),
-        false if baked > 0.0 => None,
-        false => Some(0.0),
-    };
+    let found = change_percent(floor, baked);
     let place = match found {
         Some(_) => place,
         None => format!("{place}, where the floor is 0"),
@@ -237,13 +237,8 @@ fn above_baseline(character: &CharacterReport, before: Option<&CharacterReport>)
     if before.poses != character.poses {
         place += ", on other poses: the figures are not of one measure";
     }
-    let found = match old > 0.0 {
-        true => Some(100.0 * (new / old - 1.0)),
-        false if new > 0.0 => None,
-        false => Some(0.0),
-    };
     Judged {
-        found,
+        found: change_percent(old, new),
         place,
         must: true,
     }

@@ -20,5 +20,6 @@ pub use stand_out::outliers;
 pub use stretch::{CREASE, Stretch};
 pub use tally::{Figures, Tallies, Worst};
 pub use versus::{
-    Change, Measured, ROUNDING_PERCENT, Verdict, Versus, greatest_changes, root_mean,
+    Change, Measured, ROUNDING_PERCENT, Verdict, Versus, change_percent, greatest_changes,
+    root_mean,
 };

@@ -357,11 +357,7 @@ impl Change {
         };
         Self {
             rms,
-            percent: if rms[0] > 0.0 {
-                Some(100.0 * (rms[1] / rms[0] - 1.0))
-            } else {
-                (rms[1] == 0.0).then_some(0.0)
-            },
+            percent: change_percent(rms[0], rms[1]),
             standard_error: standard_error(&a, &b),
             poses: [poses(true), poses(false)],
         }
@@ -384,6 +380,15 @@ impl Change {
         } else {
             Verdict::Worse
         }
+    }
+}
+
+/// How far a figure lies above an earlier one, in percent of that; from nothing to something there is no percentage.
+pub fn change_percent(old: f64, new: f64) -> Option<f64> {
+    if old > 0.0 {
+        Some(100.0 * (new / old - 1.0))
+    } else {
+        (new == 0.0).then_some(0.0)
     }
 }
 

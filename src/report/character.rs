@@ -193,7 +193,7 @@ pub struct Errors {
 }
 
 /// Figures on the poses that the fit saw and on those that it did not; null for an empty set.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct OnPoses<T> {
     /// On the poses of the fit.
     pub fit: Option<T>,
@@ -321,6 +321,11 @@ pub struct Timings {
 }
 
 impl<T> OnPoses<T> {
+    /// On held-out poses, or on those of the fit if none are held out.
+    pub fn held_out_or_fit(self) -> Option<T> {
+        self.held_out.or(self.fit)
+    }
+
     /// The same with every figure converted.
     pub fn map<U>(self, convert: impl Fn(T) -> U) -> OnPoses<U> {
         OnPoses {

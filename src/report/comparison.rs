@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::words::{short, wrapped};
 use super::{Percent, Tool, to_json};
-use crate::measure::Verdict;
+use crate::measure::{Verdict, change_percent};
 
 /// Names the form of the report; a change that breaks readers changes the number.
 pub const COMPARISON_SCHEMA: &str = "tanyard-compare/1";
@@ -304,8 +304,8 @@ fn skin_table(skin: &SkinComparison, with_verdict: bool) -> String {
             "  {:<25}{:>9}{:>9}{:>9}",
             "change",
             signed(change.rms_change_percent),
-            signed(of_old(old.p99_percent, new.p99_percent)),
-            signed(of_old(old.max_percent, new.max_percent))
+            signed(change_percent(old.p99_percent, new.p99_percent)),
+            signed(change_percent(old.max_percent, new.max_percent))
         );
     }
     out += &joint_table(skin);
@@ -355,14 +355,6 @@ fn joint_table(skin: &SkinComparison) -> String {
         _ = writeln!(out, "  and {more} more joints");
     }
     out
-}
-
-fn of_old(old: f64, new: f64) -> Option<f64> {
-    if old > 0.0 {
-        Some(100.0 * (new / old - 1.0))
-    } else {
-        (new == 0.0).then_some(0.0)
-    }
 }
 
 fn at(place: &ChangedVertex) -> String {

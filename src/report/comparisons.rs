@@ -10,7 +10,7 @@ use super::words::{clean, column, short, wrapped};
 use super::{
     ChangeReport, CharacterReport, Comparison, FileReport, Report, SkinComparison, Tool, to_json,
 };
-use crate::measure::Verdict;
+use crate::measure::{Verdict, change_percent};
 
 /// Names the form of the report; a change that breaks readers changes the number.
 pub const COMPARISONS_SCHEMA: &str = "tanyard-comparisons/1";
@@ -225,10 +225,7 @@ fn by_figures(
     if held_out.is_none() && pair.is_some() {
         notes.push("on poses of the fit: none are held out in both".to_owned());
     }
-    let percent = pair.and_then(|(old, new)| match old.rms_percent > 0.0 {
-        true => Some(100.0 * (new.rms_percent / old.rms_percent - 1.0)),
-        false => (new.rms_percent == 0.0).then_some(0.0),
-    });
+    let percent = pair.and_then(|(old, new)| change_percent(old.rms_percent, new.rms_percent));
     let verdict = match (pair, percent) {
         (None, _) => Verdict::Same,
         (Some(_), Some(percent)) if percent.abs() <= least_percent => Verdict::Same,

@@ -19,7 +19,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::memory;
 
-pub use crate::measure::Verdict;
+pub use crate::measure::{Verdict, change_percent};
 pub use character::*;
 pub use comparison::{
     COMPARISON_SCHEMA, ChangeReport, ChangedVertex, Comparison, JointComparison, SkinComparison,

@@ -5,7 +5,7 @@ use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 pub(super) use crate::error::clean;
 
 use super::{
-    CharacterReport, Counts, FileReport, LimitReport, OnPoses, Percent, Report, RunEnd, WorstVertex,
+    CharacterReport, Counts, FileReport, LimitReport, Percent, Report, RunEnd, WorstVertex,
 };
 
 /// Columns of a table.
@@ -34,8 +34,8 @@ pub(super) struct Shown {
 impl Shown {
     /// None if no pose bends the surface.
     pub(super) fn of(c: &CharacterReport) -> Option<Self> {
-        let best = |errors: &OnPoses<Percent>| errors.held_out.or(errors.fit);
-        let (baked, rigid) = (best(&c.errors.baked)?, best(&c.errors.rigid)?.rms_percent);
+        let baked = c.errors.baked.held_out_or_fit()?;
+        let rigid = c.errors.rigid.held_out_or_fit()?.rms_percent;
         let gain = if rigid > 0.0 {
             100.0 * (1.0 - baked.rms_percent / rigid)
         } else {
