@@ -10,8 +10,7 @@ use serde_json::Value;
 
 use super::atomic::{PART, failed, holds, lock_folder, put_file};
 use super::patch::{has_side_name, is_side_file};
-use super::resources::{self, Uri, folder_of};
-use super::save::{Beside, uris};
+use super::resources::{self, folder_of, relative_of, uris};
 use crate::error::Error;
 
 /// Removes what a process that was killed left in a folder: files that were not complete, and side files
@@ -48,6 +47,16 @@ pub fn clear_litter(folder: &Path) -> usize {
         removed += orphaned.count();
     }
     removed
+}
+
+/// What becomes of a file that a document refers to, where another folder has one of its name already.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Beside {
+    /// It must have the same content.
+    #[default]
+    Kept,
+    /// The folder mirrors that of the document: it is replaced.
+    Replaced,
 }
 
 /// Files and folders made on the way; removed again unless the whole succeeds.
@@ -165,14 +174,6 @@ pub(super) fn drop_stale(folder: &Path, target: &Path, sides: &[PathBuf], used: 
     };
     for side in stale.filter(|side| !mentioned.holds(side)) {
         let _ = fs::remove_file(folder.join(side));
-    }
-}
-
-/// The path that a URI leads to, if that is within the folder of the document.
-pub(super) fn relative_of(uri: &str) -> Option<PathBuf> {
-    match resources::classify(uri) {
-        Uri::Relative(relative) => Some(relative),
-        _ => None,
     }
 }
 

@@ -8,7 +8,7 @@ use serde_json::Value;
 
 use super::container;
 use super::json::whole;
-use super::resources::{self, Uri};
+use super::resources;
 use crate::error::{Error, Fault};
 
 /// The sizes that the JSON of a file claims; nothing of it is checked. All 0 where there is no JSON to read.
@@ -163,12 +163,8 @@ fn joints(json: &Value) -> u64 {
 
 /// Files that buffers and images refer to, in the folder of the document or below; in order, each once.
 fn relatives(json: &Value) -> Vec<PathBuf> {
-    let mut found: Vec<PathBuf> = Vec::new();
-    for uri in super::save::uris(json) {
-        if let Uri::Relative(relative) = resources::classify(uri) {
-            found.push(relative);
-        }
-    }
+    let uris = resources::uris(json).into_iter();
+    let mut found: Vec<PathBuf> = uris.filter_map(resources::relative_of).collect();
     found.sort_unstable();
     found.dedup();
     found

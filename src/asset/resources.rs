@@ -5,6 +5,7 @@ use std::path::{Component, Path, PathBuf};
 
 use base64::Engine;
 use percent_encoding::{AsciiSet, CONTROLS, percent_decode_str, utf8_percent_encode};
+use serde_json::Value;
 
 /// What a URI is, before any file is touched.
 #[derive(Debug, PartialEq, Eq)]
@@ -121,6 +122,35 @@ fn data(rest: &str) -> Result<Vec<u8>, String> {
     lenient
         .decode(&bytes)
         .map_err(|error| format!("base64 that does not decode: {error}"))
+}
+
+/// All `uri` members outside extras.
+pub(super) fn uris(json: &Value) -> Vec<&str> {
+    let mut found = Vec::new();
+    let mut stack = vec![json];
+    while let Some(value) = stack.pop() {
+        match value {
+            Value::Object(map) => {
+                for (key, value) in map.iter().filter(|(key, _)| *key != "extras") {
+                    match value {
+                        Value::String(text) if key == "uri" => found.push(text.as_str()),
+                        _ => stack.push(value),
+                    }
+                }
+            }
+            Value::Array(items) => stack.extend(items),
+            _ => {}
+        }
+    }
+    found
+}
+
+/// The path that a URI leads to, if that is within the folder of the document.
+pub(super) fn relative_of(uri: &str) -> Option<PathBuf> {
+    match classify(uri) {
+        Uri::Relative(relative) => Some(relative),
+        _ => None,
+    }
 }
 
 /// The folder that the resources of a document lie in.

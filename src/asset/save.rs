@@ -13,10 +13,10 @@ use super::atomic::{
 use super::container::{self, Container};
 use super::document::{Buffer, Document, Source};
 use super::json::whole;
-use super::litter::{Litter, drop_stale, relative_of, sides_of};
+use super::litter::{Beside, Litter, drop_stale, sides_of};
 use super::patch::side_name;
 use super::references::References;
-use super::resources::{self, Uri, folder_of};
+use super::resources::{self, Uri, folder_of, relative_of, uris};
 use crate::error::Error;
 
 /// Buffers begin at multiples of this when they are joined.
@@ -73,16 +73,6 @@ pub fn put_together(
     let used: Vec<&Path> = others.iter().map(|(relative, _)| &**relative).collect();
     drop_stale(folder, &target, &replaced, &used);
     Ok(())
-}
-
-/// What becomes of a file that a document refers to, where another folder has one of its name already.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Beside {
-    /// It must have the same content.
-    #[default]
-    Kept,
-    /// The folder mirrors that of the document: it is replaced.
-    Replaced,
 }
 
 /// Writes the document as `.glb` or `.gltf`, by the ending of the name; the new file takes its place
@@ -384,25 +374,4 @@ fn copies(
         copies.push((source, relative));
     }
     Ok(copies)
-}
-
-/// All `uri` members outside extras.
-pub(super) fn uris(json: &Value) -> Vec<&str> {
-    let mut found = Vec::new();
-    let mut stack = vec![json];
-    while let Some(value) = stack.pop() {
-        match value {
-            Value::Object(map) => {
-                for (key, value) in map.iter().filter(|(key, _)| *key != "extras") {
-                    match value {
-                        Value::String(text) if key == "uri" => found.push(text.as_str()),
-                        _ => stack.push(value),
-                    }
-                }
-            }
-            Value::Array(items) => stack.extend(items),
-            _ => {}
-        }
-    }
-    found
 }
