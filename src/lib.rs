@@ -26,6 +26,8 @@ pub mod job;
 pub mod limits;
 pub mod measure;
 pub mod memory;
+pub mod page;
+pub mod picture;
 pub mod pose;
 pub mod recipe;
 pub mod report;

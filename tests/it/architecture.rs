@@ -21,6 +21,8 @@ const ROOMS: &[(&str, &[&str])] = &[
         "report",
         &["error", "inspect", "measure", "memory", "units"],
     ),
+    ("picture", &["rig"]),
+    ("page", &["picture", "report", "units"]),
     ("limits", &["inspect", "report"]),
     (
         "recipe",
@@ -32,19 +34,20 @@ const ROOMS: &[(&str, &[&str])] = &[
         "job",
         &[
             "asset", "bind", "deform", "error", "fit", "inspect", "limits", "measure", "memory",
-            "pose", "recipe", "report", "rig",
+            "page", "picture", "pose", "recipe", "report", "rig",
         ],
     ),
     (
         "batch",
         &[
-            "asset", "error", "job", "limits", "memory", "report", "units",
+            "asset", "error", "job", "limits", "memory", "page", "picture", "report", "units",
         ],
     ),
     (
         "cli",
         &[
-            "asset", "batch", "error", "inspect", "job", "pose", "recipe", "report", "rig", "units",
+            "asset", "batch", "error", "inspect", "job", "page", "picture", "pose", "recipe",
+            "report", "rig", "units",
         ],
     ),
 ];
