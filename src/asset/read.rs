@@ -260,7 +260,7 @@ pub(super) fn assemble(
         .unwrap_or_else(|| format!("skin {}", skin.index.unwrap_or(0)));
     let placement = skins::placement(nodes, &skeleton);
     let scene_scale = skins::scale_of(&placement);
-    let scene_up = std::array::from_fn(|i| placement[(1, i)]);
+    let to_scene = std::array::from_fn(|row| std::array::from_fn(|i| placement[(row, i)]));
     Ok(Some(Loaded {
         character: Character {
             name,
@@ -269,7 +269,7 @@ pub(super) fn assemble(
             weights,
             parts: geometry.parts,
             scene_scale,
-            scene_up,
+            to_scene,
             saved_pose,
         },
         notes,

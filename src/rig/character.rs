@@ -17,9 +17,8 @@ pub struct Character {
     pub parts: Vec<Part>,
     /// Mesh-space lengths times this are lengths of the scene (root nodes are often scaled).
     pub scene_scale: f64,
-    /// The height of a point of mesh space above the scene's ground is its product with this, up to a constant
-    /// (glTF 2.0 §3.4: +Y is up).
-    pub scene_up: [f64; 3],
+    /// The rows take directions of mesh space to the scene (glTF 2.0 §3.4: +Y is up, the front faces +Z).
+    pub to_scene: [[f64; 3]; 3],
     /// How far the pose that the file was saved in lies from bind: the greatest distance that it
     /// moves a joint's origin against the others, in percent of the diagonal, and the greatest turn
     /// in degrees.
@@ -38,7 +37,7 @@ impl Character {
             .map(|&v| {
                 let position = surface.positions[v as usize];
                 (0..3)
-                    .map(|i| self.scene_up[i] * f64::from(position[i]))
+                    .map(|i| self.to_scene[1][i] * f64::from(position[i]))
                     .sum()
             })
             .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), y: f64| {

@@ -73,7 +73,7 @@ pub fn limb() -> Character {
         weights: None,
         parts: Vec::new(),
         scene_scale: 1.0,
-        scene_up: [0.0, 1.0, 0.0],
+        to_scene: [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]],
         saved_pose: None,
     }
 }
