@@ -19,12 +19,15 @@ mod describe;
 mod inspect;
 mod mend;
 mod onto;
+mod picture;
+mod shapes;
 mod source;
 mod work;
 
 pub use against::Against;
 pub use compare::{CompareRequest, compare};
 pub use inspect::inspect;
+pub use picture::{Drawn, PictureRequest, Show, Views, WORST_POSES, pictures};
 
 /// What to bake.
 #[derive(Clone, Debug)]

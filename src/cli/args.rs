@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, Parser, Subcommand, ValueEnum};
 
 /// Bakes corrective deformers into skin weights that every engine runs.
 ///
@@ -28,6 +28,8 @@ pub enum Command {
     Bake(BakeArgs),
     /// Write the pose set that a bake would use, as data or as a clip
     Poses(PosesArgs),
+    /// Draw poses as the layers have them, as baked, and the difference; or weights, regions, pieces
+    Picture(PictureArgs),
     /// Say what is wrong with the skin that a file has
     Inspect(InspectArgs),
     /// Print a recipe to start from, check recipes, or show what holds for a character
@@ -131,6 +133,7 @@ pub struct BakeArgs {
 /// Headings of the help.
 const FOLDERS: &str = "Folders";
 const REPORTS: &str = "Reports";
+const LOOKS: &str = "Looks";
 const EARLIER: &str = "Earlier results";
 
 const POSES_EXAMPLES: &str = "\
@@ -158,6 +161,138 @@ pub struct PosesArgs {
     /// What the commands that move joints take.
     #[command(flatten)]
     pub common: Common,
+}
+
+const PICTURE_EXAMPLES: &str = "\
+Examples:
+  tanyard picture hero.baked.glb --source hero.glb -o stills
+      Bind pose and the three worst held-out poses: the layers' shape, the baked one, the difference.
+  tanyard picture hero.baked.glb --source hero.glb --close --worst 1 -o stills
+      The surroundings of the worst place.
+  tanyard picture hero.glb --show regions,pieces -o stills
+      The rigid bind and what each piece does, before any bake.
+  tanyard picture hero.baked.glb --joint hips --joint spine -o stills
+      The weights of two joints.
+  tanyard picture hero.baked.glb --source hero.glb --pose \"blend 7 (held out)\" -o pose.png
+      One pose as one picture.
+
+Without --source the file is its own: the layers start from its heaviest joints, which differ a little from
+the bind that it was baked from. Give the source where you have it.";
+
+/// Words of `tanyard picture`.
+#[derive(Debug, Args)]
+#[command(after_help = PICTURE_EXAMPLES)]
+pub struct PictureArgs {
+    /// The file whose weights are shown: .glb or .gltf
+    pub input: PathBuf,
+    /// The character before baking: it gives bind, layers and poses [default: the file itself]
+    #[arg(long, value_name = "FILE")]
+    pub source: Option<PathBuf>,
+    /// A folder for the pictures, or a .png file if there is but one [default: the current folder]
+    #[arg(short, long, value_name = "PATH")]
+    pub output: Option<PathBuf>,
+    /// What to show; several with commas [default: difference]
+    #[arg(long, value_name = "WHAT", value_delimiter = ',')]
+    pub show: Vec<ShowWord>,
+    /// Show the weights of this joint; may be repeated
+    #[arg(long, value_name = "NAME")]
+    pub joint: Vec<String>,
+    /// Show this pose in place of the worst (`tanyard poses` lists names); may be repeated
+    #[arg(long, value_name = "NAME")]
+    pub pose: Vec<String>,
+    /// How many of the worst held-out poses to show, beside the bind pose
+    #[arg(long, value_name = "COUNT", default_value_t = 3, value_parser = clap::value_parser!(u8).range(0..=64))]
+    pub worst: u8,
+    /// Look from this side of the character, in place of where the worst place faces the camera
+    #[arg(long, value_name = "SIDE", help_heading = LOOKS)]
+    pub from: Option<SideWord>,
+    /// Show the surroundings of the worst place in place of the whole character
+    #[arg(long, help_heading = LOOKS)]
+    pub close: bool,
+    /// The error that gets the last colour, in percent of the size; the same for all characters that are compared
+    #[arg(long, value_name = "PERCENT", default_value_t = crate::picture::TOP_PERCENT, value_parser = top, help_heading = LOOKS)]
+    pub top: f64,
+    /// Width and height in pixels
+    #[arg(long, value_name = "WxH", default_value = "1920x1080", help_heading = LOOKS)]
+    pub size: Size,
+    /// The skin, by name or number, if the file has several [default: all]
+    #[arg(long, value_name = "SKIN")]
+    pub skin: Option<String>,
+    /// What the commands that move joints take.
+    #[command(flatten)]
+    pub common: Common,
+}
+
+/// What a picture shows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum ShowWord {
+    /// Poses as reference, as baked, and the difference
+    Difference,
+    /// The number of joints a vertex
+    Influences,
+    /// The rigid bind
+    Regions,
+    /// What each connected piece does
+    Pieces,
+    /// Vertices whose weights stand out from their neighbours'
+    Outliers,
+}
+
+/// A side of the character, as it has it (the front faces +Z, glTF 2.0 §3.4).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum SideWord {
+    /// Its front
+    Front,
+    /// Its back
+    Back,
+    /// Its left
+    Left,
+    /// Its right
+    Right,
+    /// From high above
+    Above,
+    /// From below
+    Below,
+}
+
+/// The size of a picture, in pixels.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Size(pub [u32; 2]);
+
+impl std::str::FromStr for Size {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        let [least_width, least_height] = crate::picture::LEAST_SIZE;
+        let parsed = text
+            .split_once(['x', 'X'])
+            .and_then(|(width, height)| Some([width.parse().ok()?, height.parse().ok()?]));
+        match parsed {
+            Some([width, height])
+                if (least_width..=MOST_PIXELS).contains(&width)
+                    && (least_height..=MOST_PIXELS).contains(&height) =>
+            {
+                Ok(Self([width, height]))
+            }
+            _ => Err(format!(
+                "'{text}' is not a size: write WIDTHxHEIGHT in pixels, from {least_width}x{least_height} to \
+                 {MOST_PIXELS}x{MOST_PIXELS}"
+            )),
+        }
+    }
+}
+
+/// The longest side of a picture.
+const MOST_PIXELS: u32 = 8192;
+
+/// An error that a ramp can end at.
+fn top(text: &str) -> Result<f64, String> {
+    match percent(text) {
+        Ok(top) if top > 0.0 => Ok(top),
+        _ => Err(format!(
+            "'{text}' is not a percentage above 0 and up to 100"
+        )),
+    }
 }
 
 const INSPECT_EXAMPLES: &str = "\

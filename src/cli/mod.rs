@@ -5,6 +5,7 @@ mod bake;
 mod compare;
 mod inspect;
 mod output;
+mod picture;
 mod poses;
 mod progress;
 mod recipe;
@@ -30,6 +31,7 @@ pub fn run() -> ExitCode {
     let outcome = match &cli.command {
         Command::Bake(args) => bake::run(args),
         Command::Poses(args) => poses::run(args).map(|()| ExitCode::SUCCESS),
+        Command::Picture(args) => picture::run(args).map(|()| ExitCode::SUCCESS),
         Command::Inspect(args) => inspect::run(args),
         Command::Recipe(args) => recipe::run(args),
         Command::Report(args) => report::run(args),
@@ -48,10 +50,7 @@ pub fn run() -> ExitCode {
 
 /// Checks how a target's name ends, and gives the ending.
 fn require_ending<'a>(path: &Path, endings: &[&'a str]) -> Result<&'a str, Error> {
-    let ending = path
-        .extension()
-        .and_then(|ending| ending.to_str())
-        .unwrap_or("");
+    let ending = ending(path).unwrap_or("");
     endings
         .iter()
         .copied()
@@ -69,6 +68,11 @@ fn require_ending<'a>(path: &Path, endings: &[&'a str]) -> Result<&'a str, Error
             );
             Error::Setting(vec![fault])
         })
+}
+
+/// How a name ends, as it is written.
+fn ending(path: &Path) -> Option<&str> {
+    path.extension()?.to_str()
 }
 
 /// Refuses to write over a file that the run reads or writes besides.

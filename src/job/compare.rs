@@ -187,6 +187,26 @@ pub(super) fn against(
     ))
 }
 
+/// The poses that stand for all (held out, if there are any), those first in which weights are farthest from the
+/// layers.
+///
+/// # Errors
+/// As for [`against`].
+pub(super) fn worst_poses(
+    work: &Work,
+    file: &Path,
+    weights: &Weights,
+    width: usize,
+    watch: &dyn Watch,
+) -> Result<Vec<usize>, Error> {
+    let (poses, _) = work.poses.held_out_or_fit();
+    let [measured] = measure(work, file, [weights], poses, width, watch)?;
+    let sums = measured.poses();
+    let mut order: Vec<usize> = (0..sums.len()).collect();
+    order.sort_by(|&a, &b| sums[b].total_cmp(&sums[a]).then(a.cmp(&b)));
+    Ok(order)
+}
+
 /// Each file on the reference that its own weights give, in the poses of the old one.
 fn on_own(request: &CompareRequest, watch: &dyn Watch) -> Result<Comparison, Error> {
     let files = [&request.old, &request.new].map(PathBuf::as_path);

@@ -101,6 +101,17 @@ pub struct PoseSet {
     pub bends: Vec<bool>,
 }
 
+impl PoseSet {
+    /// The poses that tell most of the weights: those held out (`true`), or those of the fit if none are.
+    pub fn held_out_or_fit(&self) -> (&Poses, bool) {
+        if self.held_out.is_empty() {
+            (&self.fit, false)
+        } else {
+            (&self.held_out, true)
+        }
+    }
+}
+
 /// Poses that are listed, then blends that are made when asked for.
 #[derive(Clone, Debug)]
 pub struct Poses {

@@ -1,0 +1,150 @@
+//! `tanyard picture`, and what `bake` draws.
+
+use std::ffi::OsString;
+use std::path::{Path, PathBuf};
+
+use super::args::{PictureArgs, ShowWord, SideWord};
+use super::bake::request;
+use super::output::print;
+use super::progress::Progress;
+use crate::asset;
+use crate::error::{Error, Fault};
+use crate::job::{self, Drawn, PictureRequest, Show, Views};
+use crate::picture::{Side, Style};
+use crate::recipe::Recipes;
+
+pub(super) fn run(args: &PictureArgs) -> Result<(), Error> {
+    let source = args.source.as_ref().unwrap_or(&args.input);
+    let recipes = Recipes::new(args.common.recipe.as_deref())?;
+    let (source, recipe) = request(source, &args.common, &recipes)?;
+    let folder = args.output.as_deref().unwrap_or(Path::new("."));
+    let single = super::ending(folder) == Some("png");
+    if single {
+        asset::check_target(folder)?;
+        let read = [Some(&args.input), args.source.as_ref(), recipe.as_ref()];
+        super::keep_apart(folder, &read.map(|file| file.map(PathBuf::as_path)))?;
+    } else {
+        make_folder(folder)?;
+    }
+    let request = PictureRequest {
+        source,
+        baked: args.input.clone(),
+        views: views(args),
+    };
+    let threads = args.common.running.threads.map(Into::into);
+    let progress = Progress::of_job(args.common.running.quiet);
+    let drawn = super::on_threads(threads, || job::pictures(&request, &*progress));
+    progress.finish()?;
+    let drawn = chosen(args, drawn?)?;
+    let written = if single {
+        let mut stills = drawn.iter().flat_map(|drawn| &drawn.stills);
+        match (stills.next(), stills.count()) {
+            (Some(still), 0) => {
+                asset::write_atomically(folder, &still.png)?;
+                vec![folder.to_owned()]
+            }
+            (_, more) => {
+                let found = format!("{} of them", more + 1);
+                let fault = Fault::new(folder, "", "one picture for one file", found)
+                    .remedy("name a folder, or ask for one picture, as with --pose or --show");
+                return Err(Error::Setting(vec![fault]));
+            }
+        }
+    } else {
+        let stem = args.input.file_stem().unwrap_or_default();
+        write_stills(folder, &stem.to_os_string(), &drawn)?
+    };
+    if !args.common.running.quiet {
+        for path in &written {
+            print(&format!(
+                "{}\n",
+                crate::error::clean(&path.display().to_string())
+            ))?;
+        }
+        for note in drawn.iter().flat_map(|drawn| &drawn.notes) {
+            print(&format!("  note: {}\n", crate::error::clean(note)))?;
+        }
+    }
+    Ok(())
+}
+
+/// The skin asked for, or all.
+fn chosen(args: &PictureArgs, drawn: Vec<Drawn>) -> Result<Vec<Drawn>, Error> {
+    let Some(skin) = &args.skin else {
+        return Ok(drawn);
+    };
+    let names: Vec<String> = drawn.iter().map(|one| one.name.clone()).collect();
+    let is_it = |one: &Drawn| one.name == *skin || one.skin.to_string() == *skin;
+    match drawn.into_iter().find(is_it) {
+        Some(one) => Ok(vec![one]),
+        None => {
+            let expected = format!("one of {}", names.join(", "));
+            let fault = Fault::new(&args.input, "--skin", expected, format!("{skin:?}"));
+            Err(Error::Setting(vec![fault]))
+        }
+    }
+}
+
+fn views(args: &PictureArgs) -> Views {
+    let shows = args.show.iter().map(|word| match word {
+        ShowWord::Difference => Show::Difference,
+        ShowWord::Influences => Show::Influences,
+        ShowWord::Regions => Show::Regions,
+        ShowWord::Pieces => Show::Pieces,
+        ShowWord::Outliers => Show::Outliers,
+    });
+    let mut shows: Vec<Show> = shows.collect();
+    shows.extend(args.joint.iter().cloned().map(Show::Weights));
+    if shows.is_empty() || !args.pose.is_empty() && !shows.contains(&Show::Difference) {
+        shows.insert(0, Show::Difference);
+    }
+    Views {
+        shows,
+        worst: args.worst.into(),
+        poses: args.pose.clone(),
+        style: Style {
+            size: args.size.0,
+            top_percent: args.top,
+            from: args.from.map(|word| match word {
+                SideWord::Front => Side::Front,
+                SideWord::Back => Side::Back,
+                SideWord::Left => Side::Left,
+                SideWord::Right => Side::Right,
+                SideWord::Above => Side::Above,
+                SideWord::Below => Side::Below,
+            }),
+            close: args.close,
+        },
+    }
+}
+
+/// Writes the stills of a file's skins beside each other: `<stem>.<still>.png`, with the skin's name between where
+/// there are several.
+pub(super) fn write_stills(
+    folder: &Path,
+    stem: &OsString,
+    drawn: &[Drawn],
+) -> Result<Vec<PathBuf>, Error> {
+    make_folder(folder)?;
+    let mut written = Vec::new();
+    for one in drawn {
+        for still in &one.stills {
+            let mut name = stem.clone();
+            if drawn.len() > 1 {
+                name.push(format!(".{}", one.skin));
+            }
+            name.push(format!(".{}.png", still.name));
+            let path = folder.join(name);
+            asset::write_atomically(&path, &still.png)?;
+            written.push(path);
+        }
+    }
+    Ok(written)
+}
+
+fn make_folder(folder: &Path) -> Result<(), Error> {
+    std::fs::create_dir_all(folder).map_err(|error| Error::Output {
+        path: folder.to_owned(),
+        reason: error.to_string(),
+    })
+}

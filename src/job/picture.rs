@@ -1,0 +1,335 @@
+//! Stills of skins: poses as the layers have them and as baked, and what the bake works with.
+
+use std::path::{Path, PathBuf};
+
+use super::compare::{self, Pairing};
+use super::onto::{self, Of};
+use super::shapes::shapes;
+use super::source::Source;
+use super::work::Work;
+use super::{Request, Watch, describe};
+use crate::asset::{self, Document};
+use crate::bind::Kind;
+use crate::error::{Error, Fault};
+use crate::measure::outliers;
+use crate::picture::{Kinds, Shot, Still, Studio, Style, Subject};
+use crate::pose::Poses;
+use crate::rig::{Character, JointId, Pose, PoseSequence, Weights};
+
+/// What to draw of each skin, and how.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Views {
+    /// The stills, in order.
+    pub shows: Vec<Show>,
+    /// How many of the worst poses [`Show::Difference`] has, after the bind pose and those named.
+    pub worst: usize,
+    /// Poses, by name, that [`Show::Difference`] has in place of the worst.
+    pub poses: Vec<String>,
+    /// How they are drawn.
+    pub style: Style,
+}
+
+/// What a still shows.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Show {
+    /// The bind pose and poses of interest, each as reference, as baked, and the difference.
+    Difference,
+    /// The number of joints a vertex.
+    Influences,
+    /// The rigid bind.
+    Regions,
+    /// What each connected piece does.
+    Pieces,
+    /// Vertices whose weights stand out from their neighbours'.
+    Outliers,
+    /// The weights of the joint of that name.
+    Weights(String),
+}
+
+/// Worst poses by default.
+pub const WORST_POSES: usize = 3;
+
+impl Default for Views {
+    fn default() -> Self {
+        Self {
+            shows: vec![Show::Difference],
+            worst: WORST_POSES,
+            poses: Vec::new(),
+            style: Style::default(),
+        }
+    }
+}
+
+/// Which file to draw, and how.
+#[derive(Clone, Debug)]
+pub struct PictureRequest {
+    /// The character that gives bind, layers and poses, with the recipe for them; the file itself, or what it was
+    /// baked from.
+    pub source: Request,
+    /// The file whose weights are shown.
+    pub baked: PathBuf,
+    /// What to draw.
+    pub views: Views,
+}
+
+/// The stills of one skin.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Drawn {
+    /// The skin's place in the source.
+    pub skin: usize,
+    /// Its name.
+    pub name: String,
+    /// In the order asked for.
+    pub stills: Vec<Still>,
+    /// What the user should know.
+    pub notes: Vec<String>,
+}
+
+/// Draws the skins of a file.
+///
+/// # Errors
+/// Files that cannot be read, that have no weights where they are to be shown, or that do not fit each other; joints
+/// and poses that are not there.
+pub fn pictures(request: &PictureRequest, watch: &dyn Watch) -> Result<Vec<Drawn>, Error> {
+    let source = Source::open(&request.source)?;
+    let (file, input) = (request.baked.as_path(), request.source.input.as_path());
+    let mut bytes = source.file_bytes;
+    let others = if file == input {
+        None
+    } else {
+        bytes += asset::reading_bytes(file);
+        let document = Document::open(file)?;
+        Some(asset::characters(&document, None)?)
+    };
+    let others = others.as_deref();
+    let pairing = others.map(|others| Pairing::new((input, &source.loaded), (file, others)));
+    let mut drawn = Vec::new();
+    for (skin, loaded) in source.loaded.iter().enumerate() {
+        let reference = Of::new(input, loaded);
+        let mut notes = Vec::new();
+        let weights = match (others, &pairing) {
+            (Some(others), Some(pairing)) => {
+                let Some(partner) = pairing.partners[skin] else {
+                    continue;
+                };
+                let read = onto::read(Of::new(file, &others[partner]), reference);
+                let read = read.map_err(Error::Input)?;
+                notes.extend(read.notes);
+                Some(read.weights)
+            }
+            _ => loaded.character.weights.clone(),
+        };
+        let work = source.prepare(&request.source, skin)?;
+        let width = work.width_within(&request.source, bytes)?;
+        notes.extend(work.warnings.iter().cloned());
+        let worst = match &weights {
+            Some(weights) if request.views.needs_worst() => {
+                compare::worst_poses(&work, input, weights, width, watch)?
+            }
+            _ => Vec::new(),
+        };
+        let stills = match &weights {
+            Some(weights) => request
+                .views
+                .draw(&work, input, weights, &worst, width, watch)?,
+            None if request.views.shows.iter().all(Show::needs_no_weights) => {
+                let base = work.stack.base();
+                request
+                    .views
+                    .draw(&work, input, base, &worst, width, watch)?
+            }
+            None => return Err(onto::without_weights(reference).into()),
+        };
+        drawn.push(Drawn {
+            skin,
+            name: loaded.character.name.clone(),
+            stills,
+            notes,
+        });
+    }
+    match (drawn.is_empty(), others) {
+        (true, Some(_)) => {
+            let fault = Fault::new(file, "skins", "a skin of the source", "none that fits")
+                .remedy("give the source that it was baked from");
+            Err(fault.into())
+        }
+        _ => Ok(drawn),
+    }
+}
+
+impl Show {
+    fn needs_no_weights(&self) -> bool {
+        matches!(self, Self::Regions | Self::Pieces)
+    }
+}
+
+impl Views {
+    /// Whether the worst poses have to be known.
+    pub(super) fn needs_worst(&self) -> bool {
+        self.shows.contains(&Show::Difference) && self.worst > 0 && self.poses.is_empty()
+    }
+
+    /// Draws one skin. `worst` are places of poses, in the set that stands for all (held out, if there are any), the
+    /// worst first.
+    pub(super) fn draw(
+        &self,
+        work: &Work,
+        file: &Path,
+        weights: &Weights,
+        worst: &[usize],
+        width: usize,
+        watch: &dyn Watch,
+    ) -> Result<Vec<Still>, Error> {
+        let character = work.character();
+        let surface = &character.surface;
+        let diagonal = surface.diagonal();
+        let studio = Studio {
+            name: character.name.clone(),
+            subject: Subject::new(
+                &surface.positions,
+                &surface.triangles,
+                character.to_scene,
+                diagonal,
+            ),
+            unit: diagonal / 100.0 * character.scene_scale,
+            style: self.style,
+        };
+        let mut stills = Vec::new();
+        for show in &self.shows {
+            match show {
+                Show::Difference => {
+                    for shot in self.shots(work, file, weights, worst, width, watch)? {
+                        stills.push(studio.difference(&shot));
+                    }
+                }
+                Show::Influences => {
+                    let counts = (0..weights.len()).map(|v| weights.of(v).count());
+                    stills.push(studio.influences(&counts.collect::<Vec<_>>(), weights.slots()));
+                }
+                Show::Regions => {
+                    let joints = character.skeleton.joints().iter();
+                    stills.push(studio.regions(&Kinds {
+                        of: work.bound.joints.iter().map(|j| j.index() as u32).collect(),
+                        names: joints.map(|joint| joint.name.clone()).collect(),
+                    }));
+                }
+                Show::Pieces => {
+                    let (kinds, counts) = pieces(work);
+                    stills.push(studio.pieces(&kinds, &counts));
+                }
+                Show::Outliers => {
+                    stills.push(studio.outliers(&outliers(&surface.rings, weights)));
+                }
+                Show::Weights(name) => {
+                    let joint = joint(character, file, name)?;
+                    let of = |v| weights.of(v).find(|(id, _)| *id == joint);
+                    let values = (0..weights.len()).map(|v| of(v).map_or(0.0, |(_, value)| value));
+                    stills.push(studio.weights(name, &values.collect::<Vec<_>>()));
+                }
+            }
+        }
+        Ok(stills)
+    }
+
+    /// The poses to show, posed both ways.
+    fn shots(
+        &self,
+        work: &Work,
+        file: &Path,
+        weights: &Weights,
+        worst: &[usize],
+        width: usize,
+        watch: &dyn Watch,
+    ) -> Result<Vec<Shot>, Error> {
+        // Name of the still, pose, and whether it is held out.
+        let mut wanted: Vec<(String, Pose, Option<bool>)> = Vec::new();
+        if self.poses.is_empty() {
+            wanted.push(("bind".to_owned(), Pose::new("bind", Vec::new()), None));
+            let (poses, held_out) = work.poses.held_out_or_fit();
+            for (rank, &place) in worst.iter().take(self.worst).enumerate() {
+                let name = format!("worst-{}", rank + 1);
+                wanted.push((name, poses.get(place).into_owned(), Some(held_out)));
+            }
+        }
+        for (number, name) in self.poses.iter().enumerate() {
+            let (pose, held_out) = named(work, file, name)?;
+            wanted.push((format!("pose-{}", number + 1), pose, Some(held_out)));
+        }
+        let poses: Vec<Pose> = wanted.iter().map(|(_, pose, _)| pose.clone()).collect();
+        let shapes = shapes(work, &poses, weights, width, watch)?;
+        let shots = wanted.into_iter().zip(shapes);
+        Ok(shots
+            .map(|((name, pose, held_out), shapes)| Shot {
+                name,
+                pose: pose.name,
+                held_out,
+                reference: shapes.reference,
+                baked: shapes.baked,
+            })
+            .collect())
+    }
+}
+
+/// The pose of that name, and whether it is held out.
+fn named(work: &Work, file: &Path, name: &str) -> Result<(Pose, bool), Error> {
+    let find = |poses: &Poses| {
+        poses
+            .iter()
+            .find(|pose| pose.name == name)
+            .map(|pose| pose.into_owned())
+    };
+    let sets = [(&work.poses.held_out, true), (&work.poses.fit, false)];
+    let mut found = sets
+        .into_iter()
+        .filter_map(|(poses, held_out)| Some((find(poses)?, held_out)));
+    found.next().ok_or_else(|| {
+        let some = sets.iter().flat_map(|(poses, _)| poses.iter().take(3));
+        let some: Vec<String> = some.map(|pose| format!("{:?}", pose.name)).collect();
+        let expected = format!("the name of a pose, such as {}", some.join(", "));
+        let fault = Fault::new(file, "--pose", expected, format!("{name:?}"))
+            .remedy("tanyard poses FILE -o poses.json lists all names");
+        Error::Setting(vec![fault])
+    })
+}
+
+/// The joint of that name.
+fn joint(character: &Character, file: &Path, name: &str) -> Result<JointId, Error> {
+    let skeleton = &character.skeleton;
+    let found = skeleton.ids().find(|&id| skeleton.joint(id).name == name);
+    found.ok_or_else(|| {
+        let names: Vec<String> = skeleton
+            .joints()
+            .iter()
+            .map(|joint| joint.name.clone())
+            .collect();
+        let expected = format!(
+            "a joint of {}: {}",
+            character.name,
+            describe::some_of(&names)
+        );
+        let fault = Fault::new(file, "--joint", expected, format!("{name:?}"));
+        Error::Setting(vec![fault])
+    })
+}
+
+/// What the piece of each vertex does, and how many pieces do it.
+fn pieces(work: &Work) -> (Kinds, [usize; 3]) {
+    let kind = |kind: Kind| match kind {
+        Kind::Own => 0,
+        Kind::Ride => 1,
+        Kind::Cling => 2,
+    };
+    let pieces = &work.bound.pieces;
+    let mut counts = [0; 3];
+    pieces
+        .iter()
+        .for_each(|piece| counts[kind(piece.kind)] += 1);
+    let of = work.character().surface.piece_of.iter();
+    let kinds = Kinds {
+        of: of
+            .map(|&piece| kind(pieces[piece as usize].kind) as u32)
+            .collect(),
+        names: ["own", "ride", "cling"].map(str::to_owned).to_vec(),
+    };
+    (kinds, counts)
+}
