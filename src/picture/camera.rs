@@ -39,6 +39,9 @@ const TRIAL: usize = 128;
 /// trial on a slope of 45° and more.
 const BEHIND: f32 = 0.012;
 
+/// What the worst place counts against all others together.
+const WORST_SHARE: f32 = 2.0;
+
 /// How much more of the error a view must show to be taken in place of one that is nearer to the front.
 const FRONT_BONUS: f32 = 0.06;
 
@@ -76,9 +79,16 @@ impl Camera {
         let scores: Vec<f32> = tried
             .par_iter()
             .map(|&(camera, around)| {
-                let seen = camera.seen(model, &heavy, &normals, weights);
+                let shown = camera.shown(model, &heavy, &normals);
+                let all = heavy.iter().map(|&v| weights[v].sqrt());
+                let seen: f32 = all.clone().zip(&shown).map(|(w, s)| w * s).sum();
+                let share = seen / all.clone().sum::<f32>().max(f32::MIN_POSITIVE);
+                // The worst place comes first, however much else is to be seen; where it hides in a fold, the next.
+                let most = heavy.first().map_or(1.0, |&v| weights[v].sqrt());
+                let each = all.zip(&shown).map(|(w, s)| w / most * s);
+                let worst = each.fold(0.0, f32::max);
                 let front = around.to_radians().cos();
-                seen * (1.0 + FRONT_BONUS * front)
+                (WORST_SHARE * worst + share) * (1.0 + FRONT_BONUS * front)
             })
             .collect();
         // The first of equals, which is the front.
@@ -88,13 +98,12 @@ impl Camera {
         best.map_or(Self::new(0.0, HEIGHTS[0]), |best| tried[best].0)
     }
 
-    /// How much weight shows, each place by how squarely it faces the camera.
-    fn seen(&self, model: &Model, heavy: &[usize], normals: &[[f32; 3]], weights: &[f32]) -> f32 {
+    /// For each of some vertices how squarely it faces the camera, from 0 to 1; 0 if it is hidden.
+    fn shown(&self, model: &Model, vertices: &[usize], normals: &[[f32; 3]]) -> Vec<f32> {
         let view = View::framing(*self, [TRIAL, TRIAL], &[model]);
         let depths = raster::depths(model, &view);
-        let shown = heavy.iter().map(|&v| {
+        let shown = vertices.iter().map(|&v| {
             let [x, y, depth] = view.pixel(model.positions[v]);
-            let facing = dot(normals[v], self.axes[2]).max(0.0);
             let is_within = |x: f32| x >= 0.0 && x < TRIAL as f32;
             if !is_within(x) || !is_within(y) {
                 return 0.0;
@@ -103,9 +112,9 @@ impl Camera {
             if depth + BEHIND < nearest {
                 return 0.0;
             }
-            f32::sqrt(weights[v]) * facing
+            dot(normals[v], self.axes[2]).max(0.0)
         });
-        shown.sum()
+        shown.collect()
     }
 }
 

@@ -65,6 +65,11 @@ pub(super) fn hue(number: usize) -> Linear {
     from_bytes(HUES[number % HUES.len()]).map(|channel| channel + WHITE * (1.0 - channel))
 }
 
+/// A hue in full, for small marks.
+pub(super) fn mark() -> Linear {
+    from_bytes(HUES[5])
+}
+
 /// How many kinds have a colour of their own.
 pub(super) const HUE_COUNT: usize = HUES.len();
 

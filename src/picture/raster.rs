@@ -35,7 +35,7 @@ pub(super) enum Paint<'a> {
 const CLAY: [u8; 3] = [201, 190, 176];
 
 /// Light where colours are figures: so little shade that a colour is still found in the legend.
-const FIGURE_SHADE: f32 = 0.26;
+const FIGURE_SHADE: f32 = 0.36;
 
 /// What shows at the middle of each pixel of an area.
 pub(super) struct Seen {
@@ -396,7 +396,7 @@ fn shade(normal: [f32; 3]) -> f32 {
     let lamp = ((dot(normal, LAMP) + WRAP) / (1.0 + WRAP)).max(0.0);
     let sky = 0.5 + 0.5 * normal[1];
     let edge = 0.72 + 0.28 * normal[2].clamp(0.0, 1.0);
-    (0.10 + 0.86 * lamp * lamp + 0.16 * sky) * edge
+    (0.12 + 0.40 * lamp + 0.44 * lamp * lamp + 0.18 * sky) * edge
 }
 
 #[cfg(test)]

@@ -26,7 +26,9 @@ pub(super) struct Sheet {
     /// Where panels begin and end.
     top: usize,
     bottom: usize,
-    columns: usize,
+    panels: usize,
+    /// Whether panels lie below each other, as long low subjects want them; else side by side.
+    stacked: bool,
 }
 
 /// What explains the colours of a sheet.
@@ -42,7 +44,7 @@ pub(super) enum Legend {
 
 impl Sheet {
     /// An empty sheet of at least [`LEAST_SIZE`].
-    pub fn new(size: [u32; 2], columns: usize, heading: &str, remark: &str) -> Self {
+    pub fn new(size: [u32; 2], panels: usize, heading: &str, remark: &str) -> Self {
         let [width, height] = [0, 1].map(|i| size[i].max(LEAST_SIZE[i]) as usize);
         let (large, small) = match (height, width) {
             (900.., 1600..) => (RasterHeight::Size32, RasterHeight::Size24),
@@ -67,7 +69,8 @@ impl Sheet {
             margin,
             top: 0,
             bottom: 0,
-            columns,
+            panels,
+            stacked: false,
         };
         let room = width - 2 * margin;
         let mut y = margin / 2 + 2;
@@ -96,48 +99,80 @@ impl Sheet {
         self.canvas.write(x, y as f32, text, letters, align);
     }
 
-    /// Where the model of a column goes.
-    pub fn area(&self, column: usize) -> Area {
-        let edge = |column: usize| column * self.canvas.width / self.columns;
-        let top = self.top + self.small.line() + 4;
-        Area {
-            x: edge(column) + 1,
-            y: top,
-            width: edge(column + 1) - edge(column) - 2,
-            height: self.bottom.saturating_sub(top).max(16),
+    /// Lays panels side by side or below each other, whichever shows more; `scale` tells how large a panel of a size
+    /// in pixels shows what is to be drawn.
+    pub fn settle(&mut self, scale: impl Fn([usize; 2]) -> f32) {
+        let [beside, below] = [false, true].map(|stacked| {
+            self.stacked = stacked;
+            scale(self.panel())
+        });
+        self.stacked = below > beside;
+    }
+
+    /// The part of the sheet that a panel has, with its title.
+    fn room(&self, panel: usize) -> Area {
+        let share = |of: usize, panel: usize| panel * of / self.panels;
+        let height = self.bottom.saturating_sub(self.top);
+        if self.stacked {
+            let y = self.top + share(height, panel);
+            Area {
+                x: 0,
+                y,
+                width: self.canvas.width,
+                height: self.top + share(height, panel + 1) - y,
+            }
+        } else {
+            let x = share(self.canvas.width, panel);
+            Area {
+                x,
+                y: self.top,
+                width: share(self.canvas.width, panel + 1) - x,
+                height,
+            }
         }
     }
 
-    /// The size of the panels: all views of a sheet are of this size.
-    pub fn panel(&self) -> [usize; 2] {
-        // Columns differ by a pixel at most.
-        let least = (0..self.columns)
-            .map(|column| self.area(column).width)
-            .min();
-        [least.unwrap_or(16), self.area(0).height]
+    /// Where the model of a panel goes.
+    fn area(&self, panel: usize) -> Area {
+        let room = self.room(panel);
+        let title = self.small.line() + 4;
+        let [width, height] = self.panel();
+        Area {
+            x: room.x + 1,
+            y: room.y + title,
+            width,
+            height,
+        }
     }
 
-    /// Draws a model in a column.
+    /// The size of what panels show, in pixels; that of all of a sheet.
+    pub fn panel(&self) -> [usize; 2] {
+        let rooms = (0..self.panels).map(|panel| self.room(panel));
+        // They differ by a pixel at most.
+        let (width, height) = rooms.fold((usize::MAX, usize::MAX), |(width, height), room| {
+            (width.min(room.width), height.min(room.height))
+        });
+        let title = self.small.line() + 4;
+        [
+            width.saturating_sub(2).max(16),
+            height.saturating_sub(title + 2).max(16),
+        ]
+    }
+
+    /// Draws a model in a panel.
     pub fn draw(
         &mut self,
-        column: usize,
+        panel: usize,
         title: &str,
         model: &Model,
         view: &View,
         paint: &Paint,
     ) -> Seen {
-        let [width, height] = self.panel();
-        let area = Area {
-            width,
-            height,
-            ..self.area(column)
-        };
-        if column > 0 {
-            let line = Area {
-                x: area.x - 1,
-                y: self.top,
-                width: 1,
-                height: self.bottom - self.top,
+        let (room, area) = (self.room(panel), self.area(panel));
+        if panel > 0 {
+            let line = match self.stacked {
+                true => Area { height: 1, ..room },
+                false => Area { width: 1, ..room },
             };
             self.canvas.fill(line, LINE);
         }
@@ -145,28 +180,33 @@ impl Sheet {
             colour: INK,
             ..self.small
         };
-        let title = letters.cut(title, area.width);
-        let middle = area.x as f32 + area.width as f32 / 2.0;
-        self.write(middle, self.top, &title, letters, Align::Middle);
+        let title = letters.cut(title, room.width);
+        if self.stacked {
+            let (left, y) = (self.margin as f32, room.y + 4);
+            self.write(left, y, &title, letters, Align::Left);
+        } else {
+            let middle = room.x as f32 + room.width as f32 / 2.0;
+            self.write(middle, room.y, &title, letters, Align::Middle);
+        }
         raster::draw(&mut self.canvas, area, model, view, paint)
     }
 
-    /// A ring about a place of a column, in pixels of its panel.
-    pub fn ring(&mut self, column: usize, at: [f32; 2]) {
-        let (place, unit) = (self.place(column, at), self.unit());
+    /// A ring about a place of a panel, in pixels from its corner.
+    pub fn ring(&mut self, panel: usize, at: [f32; 2]) {
+        let (place, unit) = (self.place(panel, at), self.unit());
         self.canvas.ring(place, 10.0 * unit, 15.0 * unit, RIM);
         self.canvas.ring(place, 11.2 * unit, 13.8 * unit, INK);
     }
 
-    /// A dot at a place of a column.
-    pub fn dot(&mut self, column: usize, at: [f32; 2], colour: Linear) {
-        let (place, unit) = (self.place(column, at), self.unit());
+    /// A dot at a place of a panel.
+    pub fn dot(&mut self, panel: usize, at: [f32; 2], colour: Linear) {
+        let (place, unit) = (self.place(panel, at), self.unit());
         self.canvas.ring(place, 0.0, 6.5 * unit, RIM);
         self.canvas.ring(place, 0.0, 4.6 * unit, to_bytes(colour));
     }
 
-    /// Writes names on a column, each in the middle of its place; those that would overlap are left out.
-    pub fn names(&mut self, column: usize, names: &[([f32; 2], &str)]) {
+    /// Writes names on a panel, each in the middle of its place; those that would overlap are left out.
+    pub fn names(&mut self, panel: usize, names: &[([f32; 2], &str)]) {
         let letters = Letters {
             colour: INK,
             weight: FontWeight::Bold,
@@ -175,10 +215,10 @@ impl Sheet {
                 _ => RasterHeight::Size16,
             },
         };
-        let area = self.area(column);
+        let area = self.area(panel);
         let mut taken: Vec<[f32; 4]> = Vec::new();
         for &(at, name) in names {
-            let [x, y] = self.place(column, at);
+            let [x, y] = self.place(panel, at);
             let name = letters.cut(name, area.width / 2);
             let half = letters.width(&name) as f32 / 2.0 + 3.0;
             let top = y - letters.line() as f32 / 2.0;
@@ -289,8 +329,8 @@ impl Sheet {
         self.canvas
     }
 
-    fn place(&self, column: usize, [x, y]: [f32; 2]) -> [f32; 2] {
-        let area = self.area(column);
+    fn place(&self, panel: usize, [x, y]: [f32; 2]) -> [f32; 2] {
+        let area = self.area(panel);
         [area.x as f32 + x, area.y as f32 + y]
     }
 

@@ -2,7 +2,7 @@
 
 use super::camera::{Camera, View, distance};
 use super::model::{Model, Subject};
-use super::ramp::{HUE_COUNT, Linear, hue, linear};
+use super::ramp::{HUE_COUNT, Linear, hue, linear, mark};
 use super::raster::{Paint, Seen};
 use super::sheet::{Legend, Sheet};
 use super::still::Still;
@@ -156,30 +156,39 @@ impl Studio<'_> {
             digits(f64::from(greatest) * self.unit)
         );
         let mut sheet = Sheet::new(self.style.size, 3, &heading, &format!("{poses}: {figures}"));
-        let view = match (self.style.close && is_off, worst) {
-            (true, Some(worst)) => {
-                View::close(camera, sheet.panel(), baked.positions[worst], CLOSE)
-            }
-            _ => View::framing(camera, sheet.panel(), &[&reference, &baked]),
+        let view = |size: [usize; 2]| match (self.style.close && is_off, worst) {
+            (true, Some(worst)) => View::close(camera, size, baked.positions[worst], CLOSE),
+            _ => View::framing(camera, size, &[&reference, &baked]),
         };
+        sheet.settle(|size| view(size).scale);
+        let view = view(sheet.panel());
         let top = self.style.top_percent as f32;
         let shares: Vec<f32> = errors.iter().map(|e| e / top).collect();
         sheet.draw(0, "reference", &reference, &view, &Paint::Clay);
         sheet.draw(1, "baked", &baked, &view, &Paint::Clay);
         let seen = sheet.draw(2, "difference", &baked, &view, &Paint::Ramp(&shares));
         let mut note = "Reference: the layers on the bind. Baked: the written weights.".to_owned();
-        if let (true, Some(worst)) = (is_off, worst) {
-            let at = view.pixel(baked.positions[worst]);
-            if seen.shows(at, MARK_SLACK) {
+        let marked = is_off.then(|| {
+            let mut order: Vec<usize> = (0..errors.len()).collect();
+            order.sort_by(|&a, &b| errors[b].total_cmp(&errors[a]).then(a.cmp(&b)));
+            let at = |v: usize| (v, view.pixel(baked.positions[v]));
+            let mut places = order.into_iter().map(at);
+            places.find(|&(_, at)| seen.shows(at, MARK_SLACK))
+        });
+        match marked.flatten() {
+            Some((v, at)) => {
                 sheet.ring(2, [at[0], at[1]]);
-                note += " The ring marks the greatest difference.";
-            } else {
-                note += " The greatest difference is hidden from here.";
+                note += &match Some(v) == worst {
+                    true => " The ring marks the greatest difference.".to_owned(),
+                    false => format!(
+                        " The ring marks the greatest that shows, {:.2} %; the greatest is in a fold.",
+                        errors[v]
+                    ),
+                };
             }
-        } else {
-            note += " No difference to be seen.";
+            None => note += " No difference to be seen.",
         }
-        sheet.foot(&note, &self.error_legend(greatest));
+        sheet.foot(&note, &self.error_legend());
         self.still(
             &shot.name,
             match shot.held_out {
@@ -251,20 +260,14 @@ impl Studio<'_> {
         let mut sheet = Sheet::new(self.style.size, 3, &heading, &remark);
         let model = self.subject.at_bind();
         let paint = Paint::Kinds(&regions.of, &colours);
-        self.round(
-            &mut sheet,
-            &model,
-            &paint,
-            None,
-            |sheet, column, _, seen| {
-                let places = middles(seen, &model, &regions.of, regions.names.len());
-                let names: Vec<([f32; 2], &str)> = places
-                    .iter()
-                    .map(|&(kind, at)| (at, regions.names[kind].as_str()))
-                    .collect();
-                sheet.names(column, &names);
-            },
-        );
+        self.round(&mut sheet, &model, &paint, None, |sheet, panel, _, seen| {
+            let places = middles(seen, &model, &regions.of, regions.names.len());
+            let names: Vec<([f32; 2], &str)> = places
+                .iter()
+                .map(|&(kind, at)| (at, regions.names[kind].as_str()))
+                .collect();
+            sheet.names(panel, &names);
+        });
         let note = "Each vertex starts on one joint. Colours only part neighbours; they come again elsewhere. \
                     Names where there is room.";
         sheet.foot(note, &Legend::Keys(Vec::new()));
@@ -332,17 +335,17 @@ impl Studio<'_> {
         let model = self.subject.at_bind();
         let mut weights = vec![0.0; model.positions.len()];
         vertices.iter().for_each(|&v| weights[v] = 1.0);
-        let mark = hue(5);
+        let mark = mark();
         self.round(
             &mut sheet,
             &model,
             &Paint::Clay,
             Some(&weights),
-            |sheet, column, view, seen| {
+            |sheet, panel, view, seen| {
                 for &v in vertices {
                     let at = view.pixel(model.positions[v]);
                     if seen.shows(at, MARK_SLACK) {
-                        sheet.dot(column, [at[0], at[1]], mark);
+                        sheet.dot(panel, [at[0], at[1]], mark);
                     }
                 }
             },
@@ -420,10 +423,10 @@ impl Studio<'_> {
             first,
             sides(Side::Back, "back"),
         ];
-        for (column, (camera, title)) in views.into_iter().enumerate() {
+        for (panel, (camera, title)) in views.into_iter().enumerate() {
             let view = View::framing(camera, sheet.panel(), &[model]);
-            let seen = sheet.draw(column, title, model, &view, paint);
-            then(sheet, column, &view, &seen);
+            let seen = sheet.draw(panel, title, model, &view, paint);
+            then(sheet, panel, &view, &seen);
         }
     }
 
@@ -435,24 +438,20 @@ impl Studio<'_> {
         }
     }
 
-    /// The ramp of errors, with marks in units of the scene and in percent of the size.
-    fn error_legend(&self, greatest: f32) -> Legend {
-        let top = self.style.top_percent;
-        let marks = (0..=4).map(|i| {
-            let share = f64::from(i) / 4.0;
-            let over = if i == 4 && f64::from(greatest) > top {
-                "+"
-            } else {
-                ""
-            };
-            (
-                share as f32,
-                format!("{}{over}", digits(share * top * self.unit)),
-            )
-        });
+    /// The ramp of errors, with marks in units of the scene.
+    fn error_legend(&self) -> Legend {
+        let top = self.style.top_percent * self.unit;
+        let step = round_step(top / 4.0);
+        let marks = (0..).map(|i| f64::from(i) * step);
+        let marks = marks.take_while(|mark| *mark <= top * (1.0 + 1e-9));
         Legend::Ramp {
-            caption: format!("units, to {} % of size", digits(top)),
-            marks: marks.collect(),
+            caption: format!(
+                "units; {} % of size and more: last colour",
+                digits(self.style.top_percent)
+            ),
+            marks: marks
+                .map(|mark| ((mark / top) as f32, digits(mark)))
+                .collect(),
         }
     }
 
@@ -478,6 +477,17 @@ fn greatest(values: &[f32]) -> (Option<usize>, f32) {
         .rev()
         .max_by(|&a, &b| values[a].total_cmp(&values[b]));
     (place, place.map_or(0.0, |place| values[place]))
+}
+
+/// The least of 1, 2, 2.5 and 5 times a power of ten that is not below a positive number.
+fn round_step(least: f64) -> f64 {
+    if !(least.is_finite() && least > 0.0) {
+        return 1.0;
+    }
+    let power = 10f64.powf(least.log10().floor());
+    let steps = [1.0, 2.0, 2.5, 5.0, 10.0].map(|step| step * power);
+    let fits = |step: &f64| *step >= least * (1.0 - 1e-9);
+    steps.into_iter().find(fits).unwrap_or(10.0 * power)
 }
 
 /// A figure with three digits that count.
