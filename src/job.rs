@@ -27,7 +27,9 @@ mod work;
 pub use against::Against;
 pub use compare::{CompareRequest, compare};
 pub use inspect::inspect;
-pub use picture::{Drawn, PictureRequest, Show, Views, WORST_POSES, pictures};
+pub use picture::{
+    Drawings, Drawn, Draws, PictureRequest, Show, Views, WORST_POSES, pictures, write_stills,
+};
 
 /// What to bake.
 #[derive(Clone, Debug)]
@@ -46,6 +48,8 @@ pub struct Request {
     pub beside: Beside,
     /// An earlier result that the bake is held against.
     pub against: Option<Against>,
+    /// What is drawn of each skin.
+    pub draws: Draws,
     /// Blocks of poses to evaluate side by side, at most; by default one a thread.
     pub width: Option<usize>,
 }
@@ -61,6 +65,7 @@ impl Request {
             memory: None,
             beside: Beside::Kept,
             against: None,
+            draws: Draws::default(),
             width: None,
         }
     }
@@ -92,6 +97,8 @@ pub struct Bake {
     pub characters: Vec<CharacterReport>,
     /// The files that make up the result, the document first.
     pub files: Vec<Written>,
+    /// What was drawn of them.
+    pub drawings: Drawings,
 }
 
 /// Bakes a file and writes the result.
@@ -109,6 +116,7 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
     };
     let bytes = source.file_bytes + earlier.as_ref().map_or(0, Earlier::reading_bytes);
     let mut baked = Vec::new();
+    let mut drawings = Drawings::default();
     for index in 0..source.loaded.len() {
         let work = source.prepare(request, index)?;
         let width = work.width_within(request, bytes)?;
@@ -121,6 +129,9 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
                 Err(note) => one.report.warnings.push(note),
             }
         }
+        let (input, weights) = (&request.input, &one.weights);
+        let draws = &request.draws;
+        draws.draw(&work, input, weights, (index, width), watch, &mut drawings)?;
         baked.push(one);
     }
     let clock = Instant::now();
@@ -162,7 +173,15 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
             character.findings = Some(skin.findings);
         }
     }
-    Ok(Bake { characters, files })
+    if kept && !request.draws.is_none() {
+        // What is drawn is what is there.
+        drawings = request.draws.of_result(request, output, watch)?;
+    }
+    Ok(Bake {
+        characters,
+        files,
+        drawings,
+    })
 }
 
 /// Says what [`bake`] would do and need.

@@ -10,7 +10,7 @@ mod shard;
 
 use std::collections::BTreeSet;
 use std::panic::{self, AssertUnwindSafe};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{self, RecvTimeoutError, Sender};
@@ -21,8 +21,9 @@ use rayon::prelude::*;
 
 use crate::asset::{self, Beside, Outline};
 use crate::error::{Error, Fault, clean};
-use crate::job::{self, Bake, Request, Stage, Watch};
+use crate::job::{self, Bake, Drawings, Request, Stage, Watch};
 use crate::memory;
+use crate::page::Album;
 use crate::report::{FileReport, FileStatus, Outcome, Report, RunEnd, Whole};
 use crate::units;
 use cache::{Hit, Key, Miss};
@@ -51,6 +52,21 @@ pub struct Options {
     pub stop_early: bool,
     /// The part of the work to take.
     pub shard: Option<Shard>,
+    /// Where the pictures go that requests ask for: of a file of a folder to the same place in this one.
+    pub pictures: Option<PathBuf>,
+    /// Whether the files are those of a folder.
+    pub is_tree: bool,
+}
+
+/// What a run came to.
+#[derive(Debug)]
+pub struct Ran {
+    /// What became of each file.
+    pub report: Report,
+    /// What there is to see of them on a page, in the order of the report; empty unless requests ask for it.
+    pub albums: Vec<Album>,
+    /// The first picture that could not be drawn or written, whatever became of the results.
+    pub pictures: Result<(), Error>,
 }
 
 /// Watches a run from outside.
@@ -80,6 +96,10 @@ const SHARE: f64 = 0.75;
 
 /// What happens in a run, told to the thread that keeps its report.
 enum Event {
+    /// What there is to see of a file.
+    Seen(Vec<Album>),
+    /// Pictures of a file that could not be had.
+    Unseen(Error),
     /// A file is finished, by a worker unless it needed none.
     Finished(Option<usize>, usize, Box<FileReport>),
     /// What the user should know.
@@ -114,11 +134,7 @@ struct Run {
 ///
 /// # Errors
 /// Threads that the system does not give; nothing else.
-pub fn run(
-    items: Vec<Item>,
-    options: Options,
-    listener: Arc<dyn Listener>,
-) -> Result<Report, Error> {
+pub fn run(items: Vec<Item>, options: Options, listener: Arc<dyn Listener>) -> Result<Ran, Error> {
     let clock = Instant::now();
     let pool = pool(options.threads)?;
     let shard = options.shard;
@@ -145,6 +161,7 @@ pub fn run(
     });
     let events = run.spawn();
     let (mut done, mut end, mut deadline) = (0, RunEnd::Complete, None);
+    let (mut albums, mut pictures) = (Vec::new(), Ok(()));
     loop {
         match events.recv_timeout(TICK) {
             Ok(Event::Finished(worker, index, file)) => {
@@ -157,6 +174,8 @@ pub fn run(
                 files[index] = *file;
             }
             Ok(Event::Note(text)) => listener.note(&text),
+            Ok(Event::Seen(more)) => albums.extend(more),
+            Ok(Event::Unseen(error)) => pictures = pictures.and(Err(error)),
             Err(RecvTimeoutError::Timeout) => {}
             // All threads are through.
             Err(RecvTimeoutError::Disconnected) => break,
@@ -170,12 +189,12 @@ pub fn run(
         }
     }
     let shard = shard.map(|shard| shard.to_string()).zip(whole);
-    Ok(Report::new(
-        files,
-        end,
-        shard,
-        clock.elapsed().as_secs_f64(),
-    ))
+    albums.sort_by(|a: &Album, b| (&a.file, a.character).cmp(&(&b.file, b.character)));
+    Ok(Ran {
+        report: Report::new(files, end, shard, clock.elapsed().as_secs_f64()),
+        albums,
+        pictures,
+    })
 }
 
 /// Says what [`run`] would do, a line a file, and how it would end as far as that is known.
@@ -286,6 +305,12 @@ impl Job {
         ((share * threads as f64).ceil() as usize).clamp(1, threads)
     }
 
+    /// Whether there is something to draw.
+    fn draws(&self) -> bool {
+        let work = self.item.work.as_ref();
+        work.is_ok_and(|request| !request.draws.is_none())
+    }
+
     /// The key of its result; `None` where no results are kept.
     fn key(&self, options: &Options) -> Result<Option<Key>, Error> {
         match (&self.item.work, &options.cache) {
@@ -367,6 +392,10 @@ impl Run {
             }
             let clock = Instant::now();
             let ready = ready(job, job.known(&self.options), sender)?;
+            if job.draws() && !matches!(ready, Ending::Failed(_)) {
+                // Drawing takes memory: it has its turn.
+                return None;
+            }
             let file = job.item.report(ready, clock.elapsed());
             // Nobody listens any more: the run is over.
             let _ = sender.send(Event::Finished(None, index, Box::new(file)));
@@ -451,6 +480,7 @@ impl Run {
             // Another run may have done it since.
             let known = job.found(key, &self.options, Some(request.beside));
             if let Some(ready) = ready(job, known, sender) {
+                self.draw_again(worker, job, &request, sender);
                 return Ok(ready);
             }
         }
@@ -473,7 +503,48 @@ impl Run {
         if let (Some(cache), Some(key)) = (&self.options.cache, key) {
             self.keep(cache, key, job, &request, &bake, sender);
         }
+        self.show(job, bake.drawings, sender);
         Ok(Ending::Baked(bake.characters))
+    }
+
+    /// Draws a result that was there already.
+    fn draw_again(&self, worker: usize, job: &Job, request: &Request, sender: &Sender<Event>) {
+        if request.draws.is_none() {
+            return;
+        }
+        let watch = Watcher { run: self, worker };
+        let draw = || request.draws.of_result(request, &job.item.output, &watch);
+        let drawn = panic::catch_unwind(AssertUnwindSafe(|| self.pool.install(draw)));
+        match drawn.unwrap_or_else(|_| Err(defect(&request.input))) {
+            Ok(drawings) => self.show(job, drawings, sender),
+            Err(error) => _ = sender.send(Event::Unseen(error)),
+        }
+    }
+
+    /// Writes pictures, and hands on what is for a page.
+    fn show(&self, job: &Job, drawings: Drawings, sender: &Sender<Event>) {
+        if let Some(folder) = &self.options.pictures {
+            let input = &job.item.input;
+            // In a tree, two names may differ by their ending alone.
+            let (folder, name) = match Path::new(&job.item.name).parent() {
+                Some(below) if self.options.is_tree => (folder.join(below), input.file_name()),
+                _ => (folder.clone(), input.file_stem()),
+            };
+            let name = name.unwrap_or_default();
+            if let Err(error) = job::write_stills(&folder, name, &drawings.pictures) {
+                _ = sender.send(Event::Unseen(error));
+            }
+        }
+        let albums = drawings.page.into_iter().map(|drawn| Album {
+            file: job.item.name.clone(),
+            character: drawn.skin,
+            stills: drawn.stills,
+            motion: None,
+        });
+        let albums: Vec<Album> = albums.collect();
+        if !albums.is_empty() {
+            _ = sender.send(Event::Seen(albums));
+        }
     }
 
     /// Keeps a result in the cache. That it could not be kept harms nothing but the next run's time.

@@ -50,6 +50,8 @@ Examples:
       At most two joints a vertex; the figures as JSON as well.
   tanyard bake hero.glb -o hero.glb --recipe close.toml
       In place: the old file stays until the new one is complete.
+  tanyard bake hero.glb -o hero.baked.glb --page hero.html --picture stills
+      A page that shows what the bake did, and the worst poses as pictures.
   tanyard bake characters/ -o baked/ --report night.json --junit night.xml
       Every character of a folder, each by the nearest tanyard.toml; what has not changed is not done again.
   tanyard bake characters/ -o baked/ --against baked/ --keep-better
@@ -82,8 +84,14 @@ pub struct BakeArgs {
     /// Write a summary in Markdown, for a pull request; - for standard output, in place of the table
     #[arg(long, value_name = "FILE", help_heading = REPORTS)]
     pub markdown: Option<PathBuf>,
+    /// Write the run as one HTML page with stills and charts, to look through and sort; it needs nothing else
+    #[arg(long, value_name = "FILE", help_heading = REPORTS)]
+    pub page: Option<PathBuf>,
+    /// Draw stills into this folder: bind pose and the three worst held-out poses, as `tanyard picture` does
+    #[arg(long, value_name = "FOLDER", help_heading = REPORTS)]
+    pub picture: Option<PathBuf>,
     /// Say what would be done and what memory it needs; write nothing
-    #[arg(long, conflicts_with_all = ["report", "junit", "markdown"])]
+    #[arg(long, conflicts_with_all = ["report", "junit", "markdown", "page", "picture"])]
     pub dry_run: bool,
     /// Memory that may be used, such as 512M or 2G: files wait for each other, fewer poses run side by side,
     /// and what needs more fails before it starts [default for folders: three quarters of what is free]

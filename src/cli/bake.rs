@@ -1,16 +1,19 @@
 //! `tanyard bake`.
 
+use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
 use super::args::{BakeArgs, Common};
-use super::output::{deliver, is_standard_output, print, print_one, tell};
+use super::output::{deliver, is_standard_output, print, print_one, tell, tell_error};
+use super::picture;
 use super::progress::Progress;
 use crate::asset;
-use crate::batch::{self, Baselines, Cache, Item, Options, Search, Tree};
+use crate::batch::{self, Baselines, Cache, Item, Options, Ran, Search, Tree};
 use crate::error::{Error, Fault};
 use crate::job::{self, Against, Request};
+use crate::page::{self, Album};
 use crate::recipe::{Found, Recipes};
 use crate::report::{self, Line, Outcome, Report};
 
@@ -18,7 +21,11 @@ pub(super) fn run(args: &BakeArgs) -> Result<ExitCode, Error> {
     let is_folder = args.input.is_dir();
     let recipes = Recipes::new(args.common.recipe.as_deref())?;
     check_cache(args)?;
-    let items = items(args, &recipes, is_folder)?;
+    let mut items = items(args, &recipes, is_folder)?;
+    let draws = picture::draws(args, if is_folder { items.len().max(2) } else { 1 });
+    for request in items.iter_mut().filter_map(|item| item.work.as_mut().ok()) {
+        request.draws.clone_from(&draws);
+    }
     let options = options(args, is_folder);
     if args.dry_run {
         return dry_run(args, &items, &options, is_folder);
@@ -30,7 +37,10 @@ pub(super) fn run(args: &BakeArgs) -> Result<ExitCode, Error> {
             reason: error.to_string(),
         })?;
     }
-    let targets = [&args.report, &args.junit, &args.markdown];
+    if let Some(folder) = &args.picture {
+        job::write_stills(folder, OsStr::new(""), &[])?;
+    }
+    let targets = [&args.report, &args.junit, &args.markdown, &args.page];
     let targets = targets.into_iter().filter_map(Option::as_deref);
     let (printed, targets): (Vec<&Path>, Vec<&Path>) =
         targets.partition(|path| is_standard_output(path));
@@ -39,14 +49,25 @@ pub(super) fn run(args: &BakeArgs) -> Result<ExitCode, Error> {
     let progress = Progress::of_run(args.common.running.quiet, is_folder, args.report.as_deref());
     let run = batch::run(items, options, Arc::clone(&progress) as _);
     progress.finish()?;
-    let report = run?;
-    deliver_all(args, &report)?;
+    let Ran {
+        report,
+        albums,
+        pictures,
+    } = run?;
+    deliver_all(args, &report, &albums)?;
     // Of a folder, lines have told of each file as it was finished.
     let is_told = is_folder && !args.common.running.quiet;
     for line in complaints(&report, !is_told) {
         tell(&format!("tanyard: {line}"));
     }
-    let outcome = report.outcome();
+    let mut outcome = report.outcome();
+    if let Err(error) = &pictures
+        && outcome != Outcome::Interrupted
+    {
+        // Results are there all the same.
+        tell_error(error);
+        outcome = outcome.max(Outcome::from(error));
+    }
     if outcome == Outcome::Interrupted {
         // Jobs that did not stop in time end with the process, but not while they write.
         asset::between_writes(|| std::process::exit(outcome.code().into()));
@@ -193,6 +214,8 @@ fn options(args: &BakeArgs, is_folder: bool) -> Options {
         again: args.again,
         stop_early: args.stop_early,
         shard: args.shard,
+        pictures: args.picture.clone(),
+        is_tree: is_folder,
     }
 }
 
@@ -282,7 +305,7 @@ fn keep_apart_from_parts(target: &Path, input: &Path, output: &Path) -> Result<(
 }
 
 /// Writes and prints what the run came to: whatever keeps one form from its place, the others get theirs.
-fn deliver_all(args: &BakeArgs, report: &Report) -> Result<(), Error> {
+fn deliver_all(args: &BakeArgs, report: &Report, albums: &[Album]) -> Result<(), Error> {
     // A form on standard output takes the place of the table.
     let mut printed = args.common.running.quiet;
     let mut ends = Vec::new();
@@ -292,6 +315,10 @@ fn deliver_all(args: &BakeArgs, report: &Report) -> Result<(), Error> {
             true => print(&Line::of_run(&report.run)),
             false => deliver(path, &report.to_json()),
         });
+    }
+    if let Some(path) = &args.page {
+        ends.push(deliver(path, &page::html(report, albums)));
+        printed |= is_standard_output(path);
     }
     for (path, text) in [
         (&args.junit, report::junit as fn(&Report) -> String),

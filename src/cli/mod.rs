@@ -20,7 +20,7 @@ use crate::asset;
 use crate::batch;
 use crate::error::{Error, Fault};
 use crate::report::Outcome;
-use output::tell;
+use output::tell_error;
 
 pub use args::{Cli, Command};
 
@@ -40,9 +40,7 @@ pub fn run() -> ExitCode {
     match outcome {
         Ok(code) => code,
         Err(error) => {
-            for line in error.to_string().lines() {
-                tell(&format!("tanyard: {line}"));
-            }
+            tell_error(&error);
             ExitCode::from(Outcome::from(&error).code())
         }
     }

@@ -47,3 +47,10 @@ pub(super) fn tell(line: &str) {
     // In one piece, so that lines of several processes do not mix.
     _ = std::io::stderr().write_all(format!("{}\n", clean(line)).as_bytes());
 }
+
+/// What went wrong, on standard error, a line a fault.
+pub(super) fn tell_error(error: &Error) {
+    for line in error.to_string().lines() {
+        tell(&format!("tanyard: {line}"));
+    }
+}

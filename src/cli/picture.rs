@@ -1,15 +1,14 @@
 //! `tanyard picture`, and what `bake` draws.
 
-use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 
-use super::args::{PictureArgs, ShowWord, SideWord};
+use super::args::{BakeArgs, PictureArgs, ShowWord, SideWord};
 use super::bake::request;
 use super::output::print;
 use super::progress::Progress;
 use crate::asset;
 use crate::error::{Error, Fault};
-use crate::job::{self, Drawn, PictureRequest, Show, Views};
+use crate::job::{self, Drawn, Draws, PictureRequest, Show, Views};
 use crate::picture::{Side, Style};
 use crate::recipe::Recipes;
 
@@ -23,8 +22,6 @@ pub(super) fn run(args: &PictureArgs) -> Result<(), Error> {
         asset::check_target(folder)?;
         let read = [Some(&args.input), args.source.as_ref(), recipe.as_ref()];
         super::keep_apart(folder, &read.map(|file| file.map(PathBuf::as_path)))?;
-    } else {
-        make_folder(folder)?;
     }
     let request = PictureRequest {
         source,
@@ -52,7 +49,7 @@ pub(super) fn run(args: &PictureArgs) -> Result<(), Error> {
         }
     } else {
         let stem = args.input.file_stem().unwrap_or_default();
-        write_stills(folder, &stem.to_os_string(), &drawn)?
+        job::write_stills(folder, stem, &drawn)?
     };
     if !args.common.running.quiet {
         for path in &written {
@@ -67,6 +64,48 @@ pub(super) fn run(args: &PictureArgs) -> Result<(), Error> {
     }
     Ok(())
 }
+
+/// What a bake draws; `files` is the number of them, 1 unless they are those of a folder.
+pub(super) fn draws(args: &BakeArgs, files: usize) -> Draws {
+    let of_size = |size| Style {
+        size,
+        ..Style::default()
+    };
+    let page = match files {
+        1 => Views {
+            shows: vec![
+                Show::Difference,
+                Show::Regions,
+                Show::Influences,
+                Show::Outliers,
+                Show::Pieces,
+            ],
+            style: of_size([1280, 640]),
+            ..Views::default()
+        },
+        // A page has to be opened, and mailed: of many characters it shows less of each.
+        2..=MANY => Views {
+            shows: vec![Show::Difference, Show::Regions],
+            worst: 2,
+            bind: false,
+            style: of_size([960, 480]),
+            ..Views::default()
+        },
+        _ => Views {
+            worst: 1,
+            bind: false,
+            style: of_size([800, 400]),
+            ..Views::default()
+        },
+    };
+    Draws {
+        pictures: args.picture.as_ref().map(|_| Views::default()),
+        page: args.page.as_ref().map(|_| page),
+    }
+}
+
+/// So many characters have several stills each on a page.
+const MANY: usize = 60;
 
 /// The skin asked for, or all.
 fn chosen(args: &PictureArgs, drawn: Vec<Drawn>) -> Result<Vec<Drawn>, Error> {
@@ -101,6 +140,7 @@ fn views(args: &PictureArgs) -> Views {
     Views {
         shows,
         worst: args.worst.into(),
+        bind: true,
         poses: args.pose.clone(),
         style: Style {
             size: args.size.0,
@@ -116,35 +156,4 @@ fn views(args: &PictureArgs) -> Views {
             close: args.close,
         },
     }
-}
-
-/// Writes the stills of a file's skins beside each other: `<stem>.<still>.png`, with the skin's name between where
-/// there are several.
-pub(super) fn write_stills(
-    folder: &Path,
-    stem: &OsString,
-    drawn: &[Drawn],
-) -> Result<Vec<PathBuf>, Error> {
-    make_folder(folder)?;
-    let mut written = Vec::new();
-    for one in drawn {
-        for still in &one.stills {
-            let mut name = stem.clone();
-            if drawn.len() > 1 {
-                name.push(format!(".{}", one.skin));
-            }
-            name.push(format!(".{}.png", still.name));
-            let path = folder.join(name);
-            asset::write_atomically(&path, &still.png)?;
-            written.push(path);
-        }
-    }
-    Ok(written)
-}
-
-fn make_folder(folder: &Path) -> Result<(), Error> {
-    std::fs::create_dir_all(folder).map_err(|error| Error::Output {
-        path: folder.to_owned(),
-        reason: error.to_string(),
-    })
 }

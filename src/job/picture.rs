@@ -1,5 +1,6 @@
 //! Stills of skins: poses as the layers have them and as baked, and what the bake works with.
 
+use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 
 use super::compare::{self, Pairing};
@@ -21,9 +22,11 @@ use crate::rig::{Character, JointId, Pose, PoseSequence, Weights};
 pub struct Views {
     /// The stills, in order.
     pub shows: Vec<Show>,
-    /// How many of the worst poses [`Show::Difference`] has, after the bind pose and those named.
+    /// How many of the worst poses [`Show::Difference`] has.
     pub worst: usize,
-    /// Poses, by name, that [`Show::Difference`] has in place of the worst.
+    /// Whether it has the bind pose, after them.
+    pub bind: bool,
+    /// Poses, by name, that it has in place of all these.
     pub poses: Vec<String>,
     /// How they are drawn.
     pub style: Style,
@@ -54,6 +57,7 @@ impl Default for Views {
         Self {
             shows: vec![Show::Difference],
             worst: WORST_POSES,
+            bind: true,
             poses: Vec::new(),
             style: Style::default(),
         }
@@ -72,6 +76,24 @@ pub struct PictureRequest {
     pub views: Views,
 }
 
+/// What a bake draws of each skin, beside the result.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Draws {
+    /// For files of their own.
+    pub pictures: Option<Views>,
+    /// For the page of the run.
+    pub page: Option<Views>,
+}
+
+/// What a bake drew of its skins.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Drawings {
+    /// For files of their own.
+    pub pictures: Vec<Drawn>,
+    /// For the page of the run.
+    pub page: Vec<Drawn>,
+}
+
 /// The stills of one skin.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Drawn {
@@ -83,6 +105,96 @@ pub struct Drawn {
     pub stills: Vec<Still>,
     /// What the user should know.
     pub notes: Vec<String>,
+}
+
+impl Draws {
+    /// Whether nothing is to be drawn.
+    pub fn is_none(&self) -> bool {
+        *self == Self::default()
+    }
+
+    /// Draws a skin that was baked; `weights` are those written.
+    pub(super) fn draw(
+        &self,
+        work: &Work,
+        file: &Path,
+        weights: &Weights,
+        (skin, width): (usize, usize),
+        watch: &dyn Watch,
+        drawings: &mut Drawings,
+    ) -> Result<(), Error> {
+        let wants = |views: &Option<Views>| views.as_ref().is_some_and(Views::needs_worst);
+        let worst = match wants(&self.pictures) || wants(&self.page) {
+            true => compare::worst_poses(work, file, weights, width, watch)?,
+            false => Vec::new(),
+        };
+        for (views, drawn) in [
+            (&self.pictures, &mut drawings.pictures),
+            (&self.page, &mut drawings.page),
+        ] {
+            let Some(views) = views else { continue };
+            drawn.push(Drawn {
+                skin,
+                name: work.character().name.clone(),
+                stills: views.draw(work, file, weights, &worst, width, watch)?,
+                notes: Vec::new(),
+            });
+        }
+        Ok(())
+    }
+
+    /// Draws the skins of a result that is there already.
+    ///
+    /// # Errors
+    /// As of [`pictures`].
+    pub fn of_result(
+        &self,
+        source: &Request,
+        baked: &Path,
+        watch: &dyn Watch,
+    ) -> Result<Drawings, Error> {
+        let draw = |views: &Option<Views>| match views {
+            Some(views) => pictures(
+                &PictureRequest {
+                    source: source.clone(),
+                    baked: baked.to_owned(),
+                    views: views.clone(),
+                },
+                watch,
+            ),
+            None => Ok(Vec::new()),
+        };
+        Ok(Drawings {
+            pictures: draw(&self.pictures)?,
+            page: draw(&self.page)?,
+        })
+    }
+}
+
+/// Writes the stills of a file's skins beside each other, as `<name>.<still>.png`, with the number of the skin between
+/// where there are several. Gives their paths.
+///
+/// # Errors
+/// [`Error::Output`].
+pub fn write_stills(folder: &Path, name: &OsStr, drawn: &[Drawn]) -> Result<Vec<PathBuf>, Error> {
+    std::fs::create_dir_all(folder).map_err(|error| Error::Output {
+        path: folder.to_owned(),
+        reason: error.to_string(),
+    })?;
+    let mut written = Vec::new();
+    for one in drawn {
+        for still in &one.stills {
+            let mut name = name.to_owned();
+            if drawn.len() > 1 {
+                name.push(format!(".{}", one.skin));
+            }
+            name.push(format!(".{}.png", still.name));
+            let path = folder.join(name);
+            asset::write_atomically(&path, &still.png)?;
+            written.push(path);
+        }
+    }
+    Ok(written)
 }
 
 /// Draws the skins of a file.
@@ -244,11 +356,13 @@ impl Views {
         // Name of the still, pose, and whether it is held out.
         let mut wanted: Vec<(String, Pose, Option<bool>)> = Vec::new();
         if self.poses.is_empty() {
-            wanted.push(("bind".to_owned(), Pose::new("bind", Vec::new()), None));
             let (poses, held_out) = work.poses.held_out_or_fit();
             for (rank, &place) in worst.iter().take(self.worst).enumerate() {
                 let name = format!("worst-{}", rank + 1);
                 wanted.push((name, poses.get(place).into_owned(), Some(held_out)));
+            }
+            if self.bind {
+                wanted.push(("bind".to_owned(), Pose::new("bind", Vec::new()), None));
             }
         }
         for (number, name) in self.poses.iter().enumerate() {
