@@ -99,6 +99,20 @@ impl<'a> Subject<'a> {
         }
     }
 
+    /// How much of the scene's three directions the bind pose takes, in sizes of the subject.
+    pub(super) fn extent(&self) -> [f32; 3] {
+        let points = self.triangles.as_flattened().iter();
+        let points = points.map(|&v| self.bind[v as usize]);
+        std::array::from_fn(|i| {
+            let (low, high) = points
+                .clone()
+                .fold((f32::INFINITY, f32::NEG_INFINITY), |(low, high), p| {
+                    (low.min(p[i]), high.max(p[i]))
+                });
+            (high - low).max(0.0)
+        })
+    }
+
     fn place(&self, positions: &[[f32; 3]]) -> Vec<[f32; 3]> {
         let place = |&position: &[f32; 3]| {
             let about: [f64; 3] = std::array::from_fn(|i| f64::from(position[i]) - self.middle[i]);

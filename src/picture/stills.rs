@@ -94,6 +94,9 @@ const LEVEL: f32 = 8.0;
 /// How far a close view reaches from the worst place, in sizes of the subject.
 const CLOSE: f32 = 0.14;
 
+/// A subject is long if it measures this much more from front to back than across and up.
+const LONG: f32 = 1.4;
+
 /// A mark of a place shows if nothing is nearer to the camera by more than this, in sizes of the subject.
 const MARK_SLACK: f32 = 0.01;
 
@@ -397,8 +400,7 @@ impl Studio<'_> {
         )
     }
 
-    /// The bind pose from three sides: where most of `weights` shows, if there are any, then front and back; else
-    /// front, side and back.
+    /// The bind pose from three sides, the middle one where most of `weights` shows, if there are any.
     fn round(
         &self,
         sheet: &mut Sheet,
@@ -408,7 +410,9 @@ impl Studio<'_> {
         mut then: impl FnMut(&mut Sheet, usize, &View, &Seen),
     ) {
         let sides = |side: Side, name: &'static str| (side.camera(), name);
-        let first = match (self.style.from, weights) {
+        let extent = self.subject.extent();
+        let is_long = extent[2] > LONG * extent[0].max(extent[1]);
+        let middle = match (self.style.from, weights) {
             (Some(side), _) => {
                 let name = Side::ALL.iter().find(|(_, known)| *known == side);
                 sides(side, name.map_or("", |(name, _)| name))
@@ -416,15 +420,23 @@ impl Studio<'_> {
             (None, Some(weights)) if weights.iter().any(|&w| w > 0.0) => {
                 (Camera::facing(model, weights), "facing most of it")
             }
+            _ if is_long => (Camera::new(90.0, 70.0), "above"),
             _ => sides(Side::Left, "its left"),
         };
-        let views = [
-            sides(Side::Front, "front"),
-            first,
-            sides(Side::Back, "back"),
-        ];
+        // What is long from front to back shows little there.
+        let (left, right) = match is_long {
+            true => (
+                sides(Side::Left, "its left"),
+                sides(Side::Right, "its right"),
+            ),
+            false => (sides(Side::Front, "front"), sides(Side::Back, "back")),
+        };
+        let views = [left, middle, right];
+        let view = |camera: Camera, size| View::framing(camera, size, &[model]);
+        let scales = |size| views.map(|(camera, _)| view(camera, size).scale);
+        sheet.settle(|size| scales(size).into_iter().fold(f32::INFINITY, f32::min));
         for (panel, (camera, title)) in views.into_iter().enumerate() {
-            let view = View::framing(camera, sheet.panel(), &[model]);
+            let view = view(camera, sheet.panel());
             let seen = sheet.draw(panel, title, model, &view, paint);
             then(sheet, panel, &view, &seen);
         }

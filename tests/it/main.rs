@@ -19,6 +19,7 @@ mod hard;
 mod inspect;
 mod layers;
 mod limits;
+mod picture;
 mod pieces;
 mod plain;
 mod properties;
