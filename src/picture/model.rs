@@ -27,6 +27,8 @@ pub struct Model<'a> {
     pub(super) positions: Vec<[f32; 3]>,
     pub(super) normal_of: &'a [[u32; 3]],
     pub(super) normals: Vec<[f32; 3]>,
+    /// Whether the way to the scene turns the subject over, so that triangles run the other way round there.
+    pub(super) is_mirrored: bool,
 }
 
 /// Faces that meet at more than this angle in the bind pose keep a crease between them; in degrees. Rounded limbs
@@ -74,12 +76,12 @@ impl<'a> Subject<'a> {
     }
 
     fn model(&self, positions: Vec<[f32; 3]>) -> Model<'_> {
-        let mirrors = determinant(&self.to_scene) < 0.0;
+        let is_mirrored = determinant(&self.to_scene) < 0.0;
         let mut normals = vec![[0.0f32; 3]; self.normals];
         for (triangle, corners) in self.triangles.iter().zip(&self.normal_of) {
             let [a, b, c] = triangle.map(|v| positions[v as usize]);
             let mut face = cross(minus(b, a), minus(c, a));
-            if mirrors {
+            if is_mirrored {
                 face = face.map(|x| -x);
             }
             // By area: long slivers beside large faces hardly count.
@@ -96,6 +98,7 @@ impl<'a> Subject<'a> {
             positions,
             normal_of: &self.normal_of,
             normals,
+            is_mirrored,
         }
     }
 

@@ -62,7 +62,7 @@ impl Seen {
 struct Projected {
     /// Its corners: x, y, depth.
     corners: [[f64; 3]; 3],
-    /// Twice its area, positive if it faces the camera as the scene is wound.
+    /// Twice its area, positive if it runs counter-clockwise before the camera.
     area: f64,
     vertices: [u32; 3],
 }
@@ -361,7 +361,7 @@ fn light(
     let mut normal: [f32; 3] =
         std::array::from_fn(|i| (0..3).map(|c| shares[c] * normals[c][i]).sum());
     normal = view.camera.see(unit(normal));
-    let is_back = triangle.area < 0.0;
+    let is_back = (triangle.area < 0.0) != model.is_mirrored;
     if is_back {
         normal = normal.map(|x| -x);
     }

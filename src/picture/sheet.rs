@@ -18,6 +18,9 @@ pub(super) const RIM: Colour = [252, 251, 249];
 /// The least size that a sheet is laid out for, in pixels.
 pub const LEAST_SIZE: [u32; 2] = [480, 240];
 
+/// Sheets narrower than this, in pixels, have a foot of three lines.
+const NARROW: usize = 1200;
+
 /// A sheet in the making.
 pub(super) struct Sheet {
     canvas: Canvas,
@@ -91,7 +94,9 @@ impl Sheet {
             y += small.line();
         }
         sheet.top = y + margin / 2;
-        sheet.bottom = height - margin / 2 - 3 * small.line();
+        // Narrow sheets have a third line.
+        let lines = if width < NARROW { 4 } else { 3 };
+        sheet.bottom = height - margin / 2 - lines * small.line();
         sheet
     }
 
@@ -248,7 +253,7 @@ impl Sheet {
         };
         let room = start.saturating_sub(2 * self.margin);
         let left = self.margin as f32;
-        for (row, text) in wrapped(note, self.small, room).iter().take(2).enumerate() {
+        for (row, text) in wrapped(note, self.small, room).iter().take(3).enumerate() {
             self.write(left, y + row * line, text, self.small, Align::Left);
         }
     }
@@ -289,7 +294,10 @@ impl Sheet {
         }
         // Beside the ramp if there is room, so that the foot keeps two lines.
         let gap = self.small.width("0");
-        if caption_width + gap < start.saturating_sub(self.margin) {
+        if self.canvas.width < NARROW {
+            self.write(end as f32, y + 2 * line, caption, self.small, Align::Right);
+            start.min(end.saturating_sub(caption_width))
+        } else if caption_width + gap < start.saturating_sub(self.margin) {
             let x = (start - gap) as f32;
             self.write(x, y, caption, self.small, Align::Right);
             start - gap - caption_width

@@ -170,7 +170,7 @@ impl Studio<'_> {
         sheet.draw(0, "reference", &reference, &view, &Paint::Clay);
         sheet.draw(1, "baked", &baked, &view, &Paint::Clay);
         let seen = sheet.draw(2, "difference", &baked, &view, &Paint::Ramp(&shares));
-        let mut note = "Reference: the layers on the bind. Baked: the written weights.".to_owned();
+        let mut note = "Reference: the layers. Baked: the weights.".to_owned();
         let marked = is_off.then(|| {
             let mut order: Vec<usize> = (0..errors.len()).collect();
             order.sort_by(|&a, &b| errors[b].total_cmp(&errors[a]).then(a.cmp(&b)));
@@ -182,9 +182,9 @@ impl Studio<'_> {
             Some((v, at)) => {
                 sheet.ring(2, [at[0], at[1]]);
                 note += &match Some(v) == worst {
-                    true => " The ring marks the greatest difference.".to_owned(),
+                    true => " Ring: the greatest difference.".to_owned(),
                     false => format!(
-                        " The ring marks the greatest that shows, {:.2} %; the greatest is in a fold.",
+                        " Ring: the greatest that shows, {:.2} %; a greater is in a fold.",
                         errors[v]
                     ),
                 };
@@ -457,10 +457,7 @@ impl Studio<'_> {
         let marks = (0..).map(|i| f64::from(i) * step);
         let marks = marks.take_while(|mark| *mark <= top * (1.0 + 1e-9));
         Legend::Ramp {
-            caption: format!(
-                "units; {} % of size and more: last colour",
-                digits(self.style.top_percent)
-            ),
+            caption: format!("units; end: {} % of size", digits(self.style.top_percent)),
             marks: marks
                 .map(|mark| ((mark / top) as f32, digits(mark)))
                 .collect(),
