@@ -1,5 +1,5 @@
 //! Writes what the checks in `tests/outside` compare with their references: for each character its
-//! input, the baked file, twenty poses, and the positions that this library gives in them.
+//! input, the baked file, twenty poses, and the positions that this library gives in them. Also the ramp of colours.
 //!
 //! `cargo run --release --example outside_cases -- FOLDER CHARACTER.glb…`
 
@@ -12,6 +12,7 @@ use tanyard::deform::{
     Border, LayerKind, LayerOptions, MushOptions, RelaxOptions, Scratch, Skinning, Stack,
 };
 use tanyard::job::{self, Request, Stage, Watch};
+use tanyard::picture;
 use tanyard::pose::{file, pose_set};
 use tanyard::recipe::Recipe;
 use tanyard::rig::{Block, Character, JointId, LANES, Pose, PoseSequence, Weights};
@@ -52,6 +53,8 @@ fn main() -> Outcome<()> {
         write_case(&input, &folder.join(name))?;
         written += 1;
     }
+    let ramp: Vec<[u8; 3]> = (0..=255).map(|i| picture::ramp(i as f32 / 255.0)).collect();
+    fs::write(folder.join("ramp.json"), serde_json::to_string(&ramp)?)?;
     println!("{written} cases in {}", folder.display());
     if written == 0 {
         Err("no characters were given".into())

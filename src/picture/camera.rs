@@ -188,3 +188,90 @@ pub(super) fn distance(a: [f32; 3], b: [f32; 3]) -> f32 {
     let d = minus(a, b);
     dot(d, d).sqrt()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::picture::model::Subject;
+
+    /// A bump on the front of a plate, and another behind a screen at the back, in a scene of triangles.
+    fn scene() -> (Vec<[f32; 3]>, Vec<[u32; 3]>) {
+        let quad = |z: f32, half: f32, turned: bool| {
+            let corners = [
+                [-half, -half, z],
+                [half, -half, z],
+                [half, half, z],
+                [-half, half, z],
+            ];
+            let order: [[u32; 3]; 2] = match turned {
+                false => [[0, 1, 2], [0, 2, 3]],
+                true => [[0, 2, 1], [0, 3, 2]],
+            };
+            (corners, order)
+        };
+        let (mut points, mut triangles) = (Vec::new(), Vec::new());
+        for (z, half, turned) in [(0.1, 1.0, false), (-0.1, 1.0, true), (-0.3, 1.4, true)] {
+            let (corners, order) = quad(z, half, turned);
+            let first = points.len() as u32;
+            points.extend(corners);
+            triangles.extend(order.map(|t| t.map(|v| v + first)));
+        }
+        (points, triangles)
+    }
+
+    #[test]
+    fn the_worst_place_faces_the_camera() {
+        let (points, triangles) = scene();
+        let one = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
+        let subject = Subject::new(&points, &triangles, one, 3.0);
+        let model = subject.at_bind();
+        let facing = |heavy: usize| {
+            let mut weights = vec![0.0; points.len()];
+            weights[heavy] = 1.0;
+            Camera::facing(&model, &weights).axes[2]
+        };
+        // The plate's front, and the back of the screen: squarely but for the height of the camera.
+        assert!(facing(0)[2] > 0.9, "{:?}", facing(0));
+        assert!(facing(8)[2] < -0.9, "{:?}", facing(8));
+    }
+
+    #[test]
+    fn a_place_behind_a_screen_gives_way_to_the_next_that_shows() {
+        let (points, triangles) = scene();
+        let one = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
+        let subject = Subject::new(&points, &triangles, one, 3.0);
+        let mut weights = vec![0.0; points.len()];
+        // The plate's back is the worst, but the screen hides it from wherever it faces the camera.
+        weights[4] = 1.0;
+        weights[1] = 0.5;
+        let camera = Camera::facing(&subject.at_bind(), &weights);
+        assert!(camera.axes[2][2] > 0.9, "{:?}", camera.axes[2]);
+    }
+
+    /// Where the axes of a view come to lie, by the formulas of a parallel projection: x to the right, y up, and
+    /// pixels from the top left.
+    #[test]
+    fn the_front_faces_plus_z_and_its_left_is_plus_x() {
+        let view = |camera| View {
+            camera,
+            middle: [0.0; 2],
+            scale: 10.0,
+            size: [100, 60],
+        };
+        let near = |[x, y, z]: [f32; 3], [a, b, c]: [f32; 3]| {
+            (x - a).abs() < 1e-4 && (y - b).abs() < 1e-4 && (z - c).abs() < 1e-4
+        };
+        let front = view(Camera::new(0.0, 0.0));
+        assert!(near(front.pixel([1.0, 2.0, 3.0]), [60.0, 10.0, 3.0]));
+        let left = view(Camera::new(90.0, 0.0));
+        assert!(near(left.pixel([1.0, 2.0, 3.0]), [20.0, 10.0, 1.0]));
+        let above = view(Camera::new(0.0, 30.0));
+        // y·cos 30° − z·sin 30° up, y·sin 30° + z·cos 30° toward.
+        let (sin, cos) = (0.5f32, 0.75f32.sqrt());
+        let up = 2.0 * cos - 3.0 * sin;
+        assert!(near(
+            above.pixel([1.0, 2.0, 3.0]),
+            [60.0, 30.0 - 10.0 * up, 2.0 * sin + 3.0 * cos]
+        ));
+    }
+}

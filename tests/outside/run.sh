@@ -17,7 +17,7 @@ python=$venv/bin/python
 
 npm ci --prefix "$here" --no-audit --no-fund --loglevel=error
 
-if ! "$python" -c 'import jsonschema, lxml, numpy, scipy' 2>/dev/null; then
+if ! "$python" -c 'import colorspacious, jsonschema, lxml, numpy, scipy' 2>/dev/null; then
     python3 -m venv --clear "$venv" || {
         echo "cannot make a Python environment in $venv; on Debian: apt-get install python3-venv" >&2
         exit 2
@@ -34,10 +34,11 @@ check() {
 check "valid glTF" node "$here/validate.mjs" "$cases"
 check "linear-blend skinning" node "$here/three_pose.mjs" "$cases"
 check "delta mush" "$python" "$here/mush.py" "$cases"
+check "an even ramp of colours" "$python" "$here/ramp.py" "$cases/ramp.json"
 check "recipes and their schema" "$python" "$here/recipes.py"
 check "valid reports" "$python" "$here/reports.py" "$reports"
 
 if [ "$failures" -gt 0 ]; then
-    echo "$failures of 5 outside checks failed" >&2
+    echo "$failures of 6 outside checks failed" >&2
     exit 1
 fi
