@@ -119,7 +119,10 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
     let mut drawings = Drawings::default();
     for index in 0..source.loaded.len() {
         let work = source.prepare(request, index)?;
-        let width = work.width_within(request, bytes)?;
+        let drawing = request
+            .draws
+            .bytes(work.character(), rayon::current_num_threads());
+        let width = work.width_within(request, bytes + drawing as u64)?;
         let fit = work.fit(request, width, watch)?;
         let mut one = work.measure(request, width, fit, watch)?;
         one.report.warnings.extend(note.clone());

@@ -113,6 +113,14 @@ impl Draws {
         *self == Self::default()
     }
 
+    /// An upper estimate of what drawing a skin takes, in bytes.
+    pub(super) fn bytes(&self, character: &Character, width: usize) -> usize {
+        let of = |views: &Views| views.bytes(character, width);
+        let each = [&self.pictures, &self.page].map(|views| views.as_ref().map_or(0, of));
+        // One after the other.
+        each[0].max(each[1])
+    }
+
     /// Draws a skin that was baked; `weights` are those written.
     pub(super) fn draw(
         &self,
@@ -232,7 +240,10 @@ pub fn pictures(request: &PictureRequest, watch: &dyn Watch) -> Result<Vec<Drawn
             _ => loaded.character.weights.clone(),
         };
         let work = source.prepare(&request.source, skin)?;
-        let width = work.width_within(&request.source, bytes)?;
+        let drawing = request
+            .views
+            .bytes(work.character(), rayon::current_num_threads());
+        let width = work.width_within(&request.source, bytes + drawing as u64)?;
         notes.extend(work.warnings.iter().cloned());
         let worst = match &weights {
             Some(weights) if request.views.needs_worst() => {
@@ -279,6 +290,17 @@ impl Views {
     /// Whether the worst poses have to be known.
     pub(super) fn needs_worst(&self) -> bool {
         self.shows.contains(&Show::Difference) && self.worst > 0 && self.poses.is_empty()
+    }
+
+    /// An upper estimate of what drawing a skin takes, in bytes.
+    fn bytes(&self, character: &Character, width: usize) -> usize {
+        let surface = &character.surface;
+        let (vertices, triangles) = (surface.len(), surface.triangles.len());
+        let [across, down] = self.style.size.map(|side| side as usize);
+        let shots = self.worst + self.poses.len() + usize::from(self.bind);
+        // Colours, what shows, and the finished file; triangles in pixels on every thread while a camera is sought;
+        // edges, normals; two shapes a pose.
+        across * down * 24 + triangles * (120 * (width + 1) + 140) + vertices * (24 * shots + 120)
     }
 
     /// Draws one skin. `worst` are places of poses, in the set that stands for all (held out, if there are any), the

@@ -3,12 +3,14 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use serde_json::Value;
 use tanyard::picture::{Shot, Studio, Style, Subject, ramp};
+use tanyard::units::parse_bytes;
 
 use crate::asset_kit::{arm, unused_skin};
 use crate::bake::{QUICK, folder, put};
 use crate::farm::{FEW, bake_folder, put_arm};
-use crate::files::{demos, refused, tanyard_ok, word};
+use crate::files::{demos, refused, tanyard, tanyard_ok, word};
 
 /// Pixels, row after row.
 struct Pixels {
@@ -332,6 +334,55 @@ fn a_bake_draws_what_it_wrote() {
         // The weights in the file are those that were drawn, to the bit.
         assert!(a == b, "{name}");
     }
+}
+
+/// What a bake with pictures says that it needs is enough.
+#[test]
+fn drawing_stays_within_memory() {
+    let place = folder();
+    let at = |name: &str| place.path().join(name);
+    let recipe = put(place.path(), "quick.toml", QUICK);
+    let (output, report, stills) = (at("out.glb"), at("report.json"), at("stills"));
+    let run = |memory: &str| {
+        tanyard(&[
+            "bake",
+            word(&demos()[1]),
+            "-o",
+            word(&output),
+            "--recipe",
+            word(&recipe),
+            "--picture",
+            word(&stills),
+            "--memory",
+            memory,
+            "--report",
+            word(&report),
+            "--threads",
+            "1",
+            "-q",
+        ])
+    };
+    let error = String::from_utf8_lossy(&run("40M").stderr).into_owned();
+    let needed = error
+        .split("needs about ")
+        .nth(1)
+        .and_then(|rest| rest.split(" of memory").next());
+    let needed = needed.unwrap_or_else(|| panic!("{error}")).replace(' ', "");
+    assert!(!stills.join("marsh_tanner.bind.png").exists());
+    // The figure is rounded to a digit after the point: a little more than half of that may lack.
+    let bytes = parse_bytes(&needed).expect("a size") + (1 << 17);
+    let end = run(&bytes.to_string());
+    assert!(
+        end.status.success(),
+        "{}",
+        String::from_utf8_lossy(&end.stderr)
+    );
+    let text = fs::read_to_string(&report).expect("written");
+    let report: Value = serde_json::from_str(&text).expect("JSON");
+    let peak = report["run"]["peak_memory_bytes"]
+        .as_u64()
+        .expect("Linux tells");
+    assert!(peak <= bytes, "{peak} of {bytes}");
 }
 
 #[test]
