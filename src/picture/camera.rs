@@ -139,7 +139,7 @@ impl View {
         let mut low = [f32::INFINITY; 2];
         let mut high = [f32::NEG_INFINITY; 2];
         for model in models {
-            for &v in model.triangles.as_flattened() {
+            for &v in model.used {
                 let [x, y, _] = camera.see(model.positions[v as usize]);
                 if x.is_finite() && y.is_finite() {
                     low = [low[0].min(x), low[1].min(y)];

@@ -16,6 +16,8 @@ pub struct Subject<'a> {
     /// For each corner of each triangle the number of its normal.
     normal_of: Vec<[u32; 3]>,
     normals: usize,
+    /// The vertices that triangles use, in rising order.
+    used: Vec<u32>,
     /// The bind pose.
     pub(super) bind: Vec<[f32; 3]>,
 }
@@ -25,6 +27,7 @@ pub struct Subject<'a> {
 pub struct Model<'a> {
     pub(super) triangles: &'a [[u32; 3]],
     pub(super) positions: Vec<[f32; 3]>,
+    pub(super) used: &'a [u32],
     pub(super) normal_of: &'a [[u32; 3]],
     pub(super) normals: Vec<[f32; 3]>,
     /// Whether the way to the scene turns the subject over, so that triangles run the other way round there.
@@ -52,12 +55,17 @@ impl<'a> Subject<'a> {
         } else {
             1.0
         };
+        let mut used = triangles.as_flattened().to_vec();
+        used.sort_unstable();
+        used.dedup();
+        let extent = extent(&used, positions);
         let mut subject = Self {
             triangles,
             to_scene: to_scene.map(|row| row.map(|x| x * scale)),
-            middle: middle(positions, triangles),
+            middle: extent.map(|[low, high]| (f64::from(low) + f64::from(high)) / 2.0),
             normal_of: Vec::new(),
             normals: 0,
+            used,
             bind: Vec::new(),
         };
         subject.bind = subject.place(positions);
@@ -96,6 +104,7 @@ impl<'a> Subject<'a> {
         Model {
             triangles: self.triangles,
             positions,
+            used: &self.used,
             normal_of: &self.normal_of,
             normals,
             is_mirrored,
@@ -104,16 +113,7 @@ impl<'a> Subject<'a> {
 
     /// How much of the scene's three directions the bind pose takes, in sizes of the subject.
     pub(super) fn extent(&self) -> [f32; 3] {
-        let points = self.triangles.as_flattened().iter();
-        let points = points.map(|&v| self.bind[v as usize]);
-        std::array::from_fn(|i| {
-            let (low, high) = points
-                .clone()
-                .fold((f32::INFINITY, f32::NEG_INFINITY), |(low, high), p| {
-                    (low.min(p[i]), high.max(p[i]))
-                });
-            (high - low).max(0.0)
-        })
+        extent(&self.used, &self.bind).map(|[low, high]| high - low)
     }
 
     fn place(&self, positions: &[[f32; 3]]) -> Vec<[f32; 3]> {
@@ -126,21 +126,13 @@ impl<'a> Subject<'a> {
     }
 }
 
-/// The middle of the box about all vertices that triangles use.
-fn middle(positions: &[[f32; 3]], triangles: &[[u32; 3]]) -> [f64; 3] {
-    let used = triangles.as_flattened().iter();
-    let points = used.map(|&v| positions[v as usize]);
+/// The lowest and highest coordinate of some vertices in each direction; zero without vertices.
+fn extent(used: &[u32], positions: &[[f32; 3]]) -> [[f32; 2]; 3] {
     std::array::from_fn(|i| {
-        let (low, high) = points
-            .clone()
-            .fold((f32::INFINITY, f32::NEG_INFINITY), |(low, high), p| {
-                (low.min(p[i]), high.max(p[i]))
-            });
-        if low <= high {
-            (f64::from(low) + f64::from(high)) / 2.0
-        } else {
-            0.0
-        }
+        let values = used.iter().map(|&v| positions[v as usize][i]);
+        let low = values.clone().fold(f32::INFINITY, f32::min);
+        let high = values.fold(f32::NEG_INFINITY, f32::max);
+        if low <= high { [low, high] } else { [0.0; 2] }
     })
 }
 

@@ -62,44 +62,71 @@ impl Seen {
 struct Projected {
     /// Its corners: x, y, depth.
     corners: [[f64; 3]; 3],
-    /// Twice its area, positive if it runs counter-clockwise before the camera.
-    area: f64,
+    /// The edges across from its corners.
+    edges: [Edge; 3],
     vertices: [u32; 3],
+    /// Whether it runs counter-clockwise before the camera.
+    is_front: bool,
+}
+
+/// An edge, from its lower vertex to its higher one, whichever triangle asks.
+#[derive(Clone, Copy)]
+struct Edge {
+    from: [f64; 2],
+    along: [f64; 2],
+    /// What takes the product to a share of the triangle, with its sign.
+    scale: f64,
+}
+
+impl Edge {
+    /// The part of the product that a row of pixels shares.
+    #[inline(always)]
+    fn row(&self, y: f64) -> f64 {
+        self.along[0] * (y - self.from[1])
+    }
+
+    /// The share of the corner across from it at a point.
+    #[inline(always)]
+    fn share(&self, row: f64, x: f64) -> f64 {
+        (row - self.along[1] * (x - self.from[0])) * self.scale
+    }
 }
 
 impl Projected {
     fn new(points: &[[f32; 3]], vertices: [u32; 3]) -> Option<Self> {
         let corners = vertices.map(|v| points[v as usize].map(f64::from));
         let [a, b, c] = corners;
+        // Pixels run downward: what turns left before the camera is negative here.
         let area = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]);
-        // Pixels run downward: what turns left in the scene turns right here.
-        let area = -area;
         let sound = corners.as_flattened().iter().all(|x| x.abs() < 1e7) && area != 0.0;
-        sound.then_some(Self {
+        let edge = |from: usize, to: usize| {
+            let (low, high, sign) = if vertices[from] < vertices[to] {
+                (from, to, 1.0)
+            } else {
+                (to, from, -1.0)
+            };
+            let (p, q) = (corners[low], corners[high]);
+            Edge {
+                from: [p[0], p[1]],
+                along: [q[0] - p[0], q[1] - p[1]],
+                scale: sign / area,
+            }
+        };
+        sound.then(|| Self {
             corners,
-            area,
+            edges: [edge(1, 2), edge(2, 0), edge(0, 1)],
             vertices,
+            is_front: area < 0.0,
         })
     }
 
     /// The shares of its corners at a point of the plane; outside one is negative.
     fn shares(&self, x: f64, y: f64) -> [f64; 3] {
-        let edge = |from: usize, to: usize| {
-            // From the lower vertex, whichever triangle asks.
-            let (low, high, sign) = if self.vertices[from] < self.vertices[to] {
-                (from, to, 1.0)
-            } else {
-                (to, from, -1.0)
-            };
-            let (p, q) = (self.corners[low], self.corners[high]);
-            sign * ((q[0] - p[0]) * (y - p[1]) - (q[1] - p[1]) * (x - p[0]))
-        };
-        let area = -self.area;
-        [edge(1, 2) / area, edge(2, 0) / area, edge(0, 1) / area]
+        self.edges.map(|edge| edge.share(edge.row(y), x))
     }
 
-    fn depth(&self, shares: [f64; 3]) -> f32 {
-        (0..3).map(|i| shares[i] * self.corners[i][2]).sum::<f64>() as f32
+    fn depth(&self, [a, b, c]: [f64; 3]) -> f32 {
+        (a * self.corners[0][2] + b * self.corners[1][2] + c * self.corners[2][2]) as f32
     }
 
     /// The lowest and highest coordinate in a direction.
@@ -126,6 +153,8 @@ impl Projected {
 /// The nearest triangle at each sample of a square.
 struct Samples {
     density: f64,
+    /// From one to the next, in pixels.
+    step: f64,
     width: usize,
     height: usize,
     /// Pixels from the left and top of the area.
@@ -139,6 +168,7 @@ impl Samples {
         let (width, height) = (size[0] * per_pixel, size[1] * per_pixel);
         Self {
             density: per_pixel as f64,
+            step: 1.0 / per_pixel as f64,
             width,
             height,
             start: start.map(|at| at as f64),
@@ -149,17 +179,24 @@ impl Samples {
 
     /// Where a sample lies, in pixels.
     fn place(&self, sample: usize, direction: usize) -> f64 {
-        self.start[direction] + (sample as f64 + 0.5) / self.density
+        self.start[direction] + (sample as f64 + 0.5) * self.step
     }
 
     fn cover(&mut self, number: u32, triangle: &Projected) {
         let [left, right] = triangle.samples(0, self.start[0], self.density, self.width);
         let [top, bottom] = triangle.samples(1, self.start[1], self.density, self.height);
+        let [a, b, c] = triangle.edges;
         for row in top..bottom {
             let y = self.place(row, 1);
+            let rows = [a.row(y), b.row(y), c.row(y)];
             for column in left..right {
-                let shares = triangle.shares(self.place(column, 0), y);
-                if shares.iter().any(|&share| share < 0.0) {
+                let x = self.place(column, 0);
+                let shares = [
+                    a.share(rows[0], x),
+                    b.share(rows[1], x),
+                    c.share(rows[2], x),
+                ];
+                if shares[0] < 0.0 || shares[1] < 0.0 || shares[2] < 0.0 {
                     continue;
                 }
                 let depth = triangle.depth(shares);
@@ -361,7 +398,7 @@ fn light(
     let mut normal: [f32; 3] =
         std::array::from_fn(|i| (0..3).map(|c| shares[c] * normals[c][i]).sum());
     normal = view.camera.see(unit(normal));
-    let is_back = (triangle.area < 0.0) != model.is_mirrored;
+    let is_back = triangle.is_front == model.is_mirrored;
     if is_back {
         normal = normal.map(|x| -x);
     }
