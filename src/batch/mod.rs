@@ -539,7 +539,7 @@ impl Run {
             file: job.item.name.clone(),
             character: drawn.skin,
             stills: drawn.stills,
-            motion: None,
+            motion: drawn.motion,
         });
         let albums: Vec<Album> = albums.collect();
         if !albums.is_empty() {

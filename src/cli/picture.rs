@@ -81,6 +81,7 @@ pub(super) fn draws(args: &BakeArgs, files: usize) -> Draws {
                 Show::Pieces,
             ],
             style: of_size([1280, 640]),
+            motion: PLAYED,
             ..Views::default()
         },
         // A page has to be opened, and mailed: of many characters it shows less of each.
@@ -103,6 +104,9 @@ pub(super) fn draws(args: &BakeArgs, files: usize) -> Draws {
         page: args.page.as_ref().map(|_| page),
     }
 }
+
+/// Poses to play on the page of one file: some 60 kB for 20,000 vertices each.
+const PLAYED: usize = 15;
 
 /// So many characters have several stills each on a page.
 const MANY: usize = 60;
@@ -155,5 +159,6 @@ fn views(args: &PictureArgs) -> Views {
             }),
             close: args.close,
         },
+        motion: 0,
     }
 }

@@ -13,6 +13,7 @@ use crate::asset::{self, Document};
 use crate::bind::Kind;
 use crate::error::{Error, Fault};
 use crate::measure::outliers;
+use crate::page::{Motion, MotionPose};
 use crate::picture::{Kinds, Shot, Still, Studio, Style, Subject};
 use crate::pose::Poses;
 use crate::rig::{Character, JointId, Pose, PoseSequence, Weights};
@@ -30,6 +31,8 @@ pub struct Views {
     pub poses: Vec<String>,
     /// How they are drawn.
     pub style: Style,
+    /// How many of the worst poses there are to play, after the bind pose; 0 is no motion at all.
+    pub motion: usize,
 }
 
 /// What a still shows.
@@ -60,6 +63,7 @@ impl Default for Views {
             bind: true,
             poses: Vec::new(),
             style: Style::default(),
+            motion: 0,
         }
     }
 }
@@ -103,6 +107,8 @@ pub struct Drawn {
     pub name: String,
     /// In the order asked for.
     pub stills: Vec<Still>,
+    /// The skin in motion, if that was asked for.
+    pub motion: Option<Motion>,
     /// What the user should know.
     pub notes: Vec<String>,
 }
@@ -145,6 +151,7 @@ impl Draws {
                 skin,
                 name: work.character().name.clone(),
                 stills: views.draw(work, file, weights, &worst, width, watch)?,
+                motion: views.play(work, weights, &worst, width, watch)?,
                 notes: Vec::new(),
             });
         }
@@ -263,10 +270,15 @@ pub fn pictures(request: &PictureRequest, watch: &dyn Watch) -> Result<Vec<Drawn
             }
             None => return Err(onto::without_weights(reference).into()),
         };
+        let motion = match &weights {
+            Some(weights) => request.views.play(&work, weights, &worst, width, watch)?,
+            None => None,
+        };
         drawn.push(Drawn {
             skin,
             name: loaded.character.name.clone(),
             stills,
+            motion,
             notes,
         });
     }
@@ -289,7 +301,8 @@ impl Show {
 impl Views {
     /// Whether the worst poses have to be known.
     pub(super) fn needs_worst(&self) -> bool {
-        self.shows.contains(&Show::Difference) && self.worst > 0 && self.poses.is_empty()
+        self.motion > 0
+            || self.shows.contains(&Show::Difference) && self.worst > 0 && self.poses.is_empty()
     }
 
     /// An upper estimate of what drawing a skin takes, in bytes.
@@ -363,6 +376,55 @@ impl Views {
             }
         }
         Ok(stills)
+    }
+
+    /// The skin in the bind pose and the worst, to play.
+    fn play(
+        &self,
+        work: &Work,
+        weights: &Weights,
+        worst: &[usize],
+        width: usize,
+        watch: &dyn Watch,
+    ) -> Result<Option<Motion>, Error> {
+        if self.motion == 0 {
+            return Ok(None);
+        }
+        let character = work.character();
+        let (skeleton, surface) = (&character.skeleton, &character.surface);
+        let (set, held_out) = work.poses.held_out_or_fit();
+        let worst = worst.iter().take(self.motion);
+        let mut poses = vec![Pose::new("bind", Vec::new())];
+        poses.extend(worst.map(|&place| set.get(place).into_owned()));
+        let shapes = shapes(work, &poses, weights, width, watch)?;
+        let moved = poses.into_iter().zip(shapes).enumerate();
+        let poses = moved.map(|(number, (pose, shapes))| MotionPose {
+            held_out: (number > 0).then_some(held_out),
+            matrices: skeleton
+                .skinning_matrices(&pose)
+                .iter()
+                .map(|matrix| std::array::from_fn(|i| matrix[(i / 4, i % 4)] as f32))
+                .collect(),
+            name: pose.name,
+            reference: shapes.reference,
+            baked: shapes.baked,
+        });
+        let row = |v| {
+            weights
+                .of(v)
+                .map(|(joint, weight)| (joint.index() as u16, weight))
+        };
+        let diagonal = surface.diagonal();
+        Ok(Some(Motion {
+            positions: surface.positions.clone(),
+            triangles: surface.triangles.clone(),
+            joints: skeleton.joints().len(),
+            weights: (0..weights.len()).map(|v| row(v).collect()).collect(),
+            to_scene: character.to_scene,
+            diagonal,
+            unit: diagonal / 100.0 * character.scene_scale,
+            poses: poses.collect(),
+        }))
     }
 
     /// The poses to show, posed both ways.

@@ -4,7 +4,7 @@ use crate::picture::Still;
 
 mod motion;
 
-pub use motion::{Motion, MotionJoint, MotionPose};
+pub use motion::{Motion, MotionPose};
 
 /// What there is to see of a skin.
 #[derive(Clone, Debug, PartialEq)]
