@@ -12,7 +12,7 @@ mod merge;
 mod outcome;
 mod schema;
 mod terminal;
-mod words;
+pub(crate) mod words;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

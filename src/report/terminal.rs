@@ -128,11 +128,8 @@ fn first_faults(file: &FileReport) -> String {
 pub fn log_line(file: &FileReport, done: usize, total: usize) -> String {
     let digits = total.to_string().len();
     let status = match file.status {
-        FileStatus::Baked => "baked",
-        FileStatus::Unchanged => "unchanged",
-        FileStatus::Restored => "restored",
         FileStatus::Failed => "FAILED",
-        FileStatus::Left => "left",
+        other => words::status(other),
     };
     let what = match file.status {
         FileStatus::Failed => format!(": {}", first_faults(file)),

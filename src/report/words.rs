@@ -5,7 +5,8 @@ use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 pub(super) use crate::error::clean;
 
 use super::{
-    CharacterReport, Counts, FileReport, LimitReport, Percent, Report, RunEnd, WorstVertex,
+    CharacterReport, Counts, FileReport, FileStatus, LimitReport, Percent, Report, RunEnd,
+    WorstVertex,
 };
 
 /// Columns of a table.
@@ -24,11 +25,11 @@ pub(super) const LONGEST_PLACE: usize = 300;
 
 /// The figures that speak for a character: on held-out poses, or on those of the fit if none are held out.
 #[derive(Clone, Copy)]
-pub(super) struct Shown {
-    pub(super) held_out: bool,
-    pub(super) baked: Percent,
+pub(crate) struct Shown {
+    pub(crate) held_out: bool,
+    pub(crate) baked: Percent,
     /// How far the rms error is below that of the rigid weights, in percent of it.
-    pub(super) gain: f64,
+    pub(crate) gain: f64,
 }
 
 impl Shown {
@@ -50,14 +51,14 @@ impl Shown {
 }
 
 /// A character with its file.
-pub(super) struct Row<'a> {
-    pub(super) file: &'a FileReport,
-    pub(super) character: &'a CharacterReport,
-    pub(super) shown: Option<Shown>,
+pub(crate) struct Row<'a> {
+    pub(crate) file: &'a FileReport,
+    pub(crate) character: &'a CharacterReport,
+    pub(crate) shown: Option<Shown>,
 }
 
 /// All characters, the greatest rms error first; those without figures last.
-pub(super) fn worst_first(files: &[FileReport]) -> Vec<Row<'_>> {
+pub(crate) fn worst_first(files: &[FileReport]) -> Vec<Row<'_>> {
     let rows = files.iter().flat_map(|file| {
         file.characters.iter().map(move |character| Row {
             file,
@@ -73,7 +74,7 @@ pub(super) fn worst_first(files: &[FileReport]) -> Vec<Row<'_>> {
 
 impl Row<'_> {
     /// The file; with the skin if it has several.
-    pub(super) fn name(&self) -> String {
+    pub(crate) fn name(&self) -> String {
         if self.file.characters.len() > 1 {
             named(self.file, self.character)
         } else {
@@ -83,12 +84,12 @@ impl Row<'_> {
 }
 
 /// A character as lines outside of tables name it.
-pub(super) fn named(file: &FileReport, character: &CharacterReport) -> String {
+pub(crate) fn named(file: &FileReport, character: &CharacterReport) -> String {
     format!("{}, {}", file.name, short(&character.name))
 }
 
 /// Where an error is greatest.
-pub(super) fn place(worst: &WorstVertex) -> String {
+pub(crate) fn place(worst: &WorstVertex) -> String {
     let joints: Vec<String> = worst.joints.iter().map(|joint| short(joint)).collect();
     format!(
         "{} vertex {} ({}) in {}",
@@ -107,12 +108,12 @@ pub(super) fn exceeded(file: &FileReport) -> impl Iterator<Item = String> {
 }
 
 /// The limits that a character exceeds.
-pub(super) fn exceeded_limits(c: &CharacterReport) -> impl Iterator<Item = &LimitReport> {
+pub(crate) fn exceeded_limits(c: &CharacterReport) -> impl Iterator<Item = &LimitReport> {
     c.limits.iter().filter(|limit| limit.exceeded)
 }
 
 /// A figure in four digits, or in as many more as show on which side of the limit it is.
-pub(super) fn figure(value: f64, limit: f64) -> String {
+pub(crate) fn figure(value: f64, limit: f64) -> String {
     /// Digits that tell any two numbers apart.
     const ALL: usize = 17;
     let plain = value == 0.0 || (1e-4..1e15).contains(&value.abs());
@@ -176,14 +177,25 @@ fn counted(counts: &Counts) -> String {
     )
 }
 
+/// How a file ended, in a word.
+pub(crate) fn status(status: FileStatus) -> &'static str {
+    match status {
+        FileStatus::Baked => "baked",
+        FileStatus::Unchanged => "unchanged",
+        FileStatus::Restored => "restored",
+        FileStatus::Failed => "failed",
+        FileStatus::Left => "left",
+    }
+}
+
 /// `1 file`, `2 files`.
-pub(super) fn counting(count: usize, what: &str) -> String {
+pub(crate) fn counting(count: usize, what: &str) -> String {
     let plural = if count == 1 { "" } else { "s" };
     format!("{count} {what}{plural}")
 }
 
 /// Faults of a file, without its name where they begin with it: whoever shows them says that first.
-pub(super) fn faults(file: &FileReport) -> impl Iterator<Item = String> {
+pub(crate) fn faults(file: &FileReport) -> impl Iterator<Item = String> {
     file.faults.iter().map(|fault| {
         let rest = fault.strip_prefix(&clean(&file.input));
         let rest = rest.and_then(|rest| rest.strip_prefix(": "));
@@ -194,7 +206,7 @@ pub(super) fn faults(file: &FileReport) -> impl Iterator<Item = String> {
 // Text from files ----------------------------------------------------------------------------------
 
 /// Clean text of at most so many characters, and a mark if it was cut.
-pub(super) fn cut(text: &str, longest: usize) -> String {
+pub(crate) fn cut(text: &str, longest: usize) -> String {
     match text.char_indices().nth(longest) {
         Some((end, _)) => clean(&text[..end]) + "...",
         None => clean(text),
@@ -202,7 +214,7 @@ pub(super) fn cut(text: &str, longest: usize) -> String {
 }
 
 /// A name, clean and of few characters.
-pub(super) fn short(name: &str) -> String {
+pub(crate) fn short(name: &str) -> String {
     cut(name, LONGEST_NAME)
 }
 

@@ -1,0 +1,405 @@
+//! All that is known of one character.
+
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
+use maud::{Markup, html};
+
+use super::LONGEST_TEXT;
+use super::charts::Bars;
+use super::table::Entry;
+use crate::picture::Still;
+use crate::report::words::{self, Shown};
+use crate::report::{
+    BeforeAfter, CharacterReport, FileReport, OnPoses, Percent, PieceKind, Timings, WorstVertex,
+};
+
+/// Pieces listed one by one: a file may have thousands.
+const MOST_PIECES: usize = 100;
+
+/// A section that folds; it stands open if it is the only one.
+pub(super) fn section(entry: &Entry, open: bool) -> Markup {
+    html! {
+        details.character open[open] {
+            summary {
+                h3 { bdi { (entry.name) } }
+                (entry.standing.shown(entry.file.status))
+                @if let Some(shown) = entry.shown { span.brief { (brief(shown)) } }
+            }
+            // A link to what is inside opens what is around it.
+            div.inside id=(entry.id) tabindex="-1" {
+                (faults(entry.file))
+                @if let Some(c) = entry.character { (all(entry, c)) }
+                @else if entry.file.faults.is_empty() {
+                    p { "There is nothing to show of this file: it has no skins, or had no turn." }
+                }
+                (files(entry.file))
+            }
+        }
+    }
+}
+
+fn brief(shown: Shown) -> String {
+    let poses = if shown.held_out {
+        "held-out poses"
+    } else {
+        "fit poses"
+    };
+    format!(
+        "{:.3} % rms on {poses}, {:.0} % below rigid",
+        shown.baked.rms_percent, shown.gain
+    )
+}
+
+fn faults(file: &FileReport) -> Markup {
+    let faults: Vec<String> = words::faults(file).collect();
+    html! {
+        @if !faults.is_empty() {
+            section.faults {
+                h4 { "Why it failed" }
+                ul { @for fault in &faults { li { bdi { (fault) } } } }
+            }
+        }
+    }
+}
+
+/// Paths, as in the report.
+fn files(file: &FileReport) -> Markup {
+    let recipe = file.recipe.as_deref().unwrap_or("none: the defaults");
+    html! {
+        section {
+            h4 { "Files" }
+            dl.pairs {
+                @for (what, path) in [("input", &*file.input), ("output", &*file.output), ("recipe", recipe)] {
+                    dt { (what) } dd { bdi { (words::cut(path, LONGEST_TEXT)) } }
+                }
+            }
+        }
+    }
+}
+
+fn all(entry: &Entry, c: &CharacterReport) -> Markup {
+    let id = &entry.id;
+    html! {
+        (limits(c))
+        (notes(c))
+        @if let Some(album) = entry.album {
+            @if !album.stills.is_empty() {
+                section.stills {
+                    h4 { "Stills" }
+                    @for (i, still) in album.stills.iter().enumerate() { (picture(id, i, still)) }
+                }
+            }
+        }
+        section {
+            h4 { "Error" }
+            div.charts { (errors(id, c)) (greatest(id, c)) }
+            (error_table(c))
+            (worst(c))
+        }
+        section {
+            h4 { "Weights, pieces and time" }
+            div.charts { (influences(id, c)) (timings(id, &c.timings)) }
+            (sizes(c))
+            (mend(c))
+            (pieces(c))
+        }
+    }
+}
+
+fn picture(id: &str, place: usize, still: &Still) -> Markup {
+    // The table shows the first as a small one, from here.
+    let name = (place == 0).then(|| format!("{id}-still"));
+    html! {
+        figure {
+            img id=[name] width=(still.width) height=(still.height) alt=(words::cut(&still.description, LONGEST_TEXT))
+                src={ "data:image/png;base64," (STANDARD.encode(&still.png)) };
+            figcaption { (words::cut(&still.title, LONGEST_TEXT)) }
+        }
+    }
+}
+
+fn limits(c: &CharacterReport) -> Markup {
+    html! {
+        @if !c.limits.is_empty() {
+            section {
+                h4 { "Limits" }
+                div.scroll tabindex="0" role="region" aria-label="Limits" { table {
+                    thead { tr {
+                        th scope="col" { "limit" } th scope="col" { "verdict" }
+                        th.n scope="col" { "found" } th.n scope="col" { "most" } th scope="col" { "place" }
+                    } }
+                    tbody { @for limit in &c.limits { tr.exceeded[limit.exceeded] {
+                        th scope="row" { bdi { (words::cut(&limit.limit, LONGEST_TEXT)) } }
+                        td { @if limit.exceeded { strong { "✕ above" } } @else { "✓ met" } }
+                        td.n { (limit.found.map_or("not measured".to_owned(), |found| words::figure(found, limit.most))) }
+                        td.n { (words::figure(limit.most, limit.most)) }
+                        td { bdi { (words::cut(&limit.place, LONGEST_TEXT)) } }
+                    } } }
+                } }
+            }
+        }
+    }
+}
+
+fn notes(c: &CharacterReport) -> Markup {
+    html! {
+        @if !c.warnings.is_empty() {
+            section {
+                h4 { "Notes" }
+                ul { @for warning in &c.warnings { li { bdi { (words::cut(warning, LONGEST_NOTE)) } } } }
+            }
+        }
+    }
+}
+
+/// Notes are sentences with names in them.
+const LONGEST_NOTE: usize = 1000;
+
+const BOTH: [&str; 2] = ["held-out poses", "fit poses"];
+
+/// The four sets of weights.
+fn stages(c: &CharacterReport) -> [(&'static str, OnPoses<Percent>); 4] {
+    let e = &c.errors;
+    [
+        ("rigid", e.rigid),
+        ("naive", e.naive),
+        ("baked", e.baked),
+        ("floor", e.floor),
+    ]
+}
+
+fn errors(id: &str, c: &CharacterReport) -> Markup {
+    by_stage(
+        format!("{id}-rms"),
+        "Root mean square error by stage",
+        "The floor is the least that is possible on fit poses alone; on held-out poses it is no bound. \
+         The fit saw the fit poses: the held-out ones tell how it does in other motion.",
+        c,
+        |percent| percent.rms_percent,
+    )
+}
+
+fn greatest(id: &str, c: &CharacterReport) -> Markup {
+    by_stage(
+        format!("{id}-max"),
+        "Greatest error by stage",
+        "One vertex in one pose. The fit lowers the sum of squares, so a greatest error may rise while \
+         the root mean square falls.",
+        c,
+        |percent| percent.max_percent,
+    )
+}
+
+fn by_stage(
+    id: String,
+    title: &str,
+    note: &str,
+    c: &CharacterReport,
+    figure: fn(Percent) -> f64,
+) -> Markup {
+    let row = |(name, on): (&str, OnPoses<Percent>)| {
+        (
+            name.to_owned(),
+            vec![on.held_out.map(figure), on.fit.map(figure)],
+        )
+    };
+    Bars {
+        id,
+        title,
+        unit: "% of size",
+        row: "weights",
+        series: &BOTH,
+        rows: stages(c).map(row).into(),
+        digits: 3,
+        note,
+    }
+    .shown()
+}
+
+fn error_table(c: &CharacterReport) -> Markup {
+    let figures = |on: Option<Percent>| {
+        html! { @match on {
+            Some(p) => { @for figure in [p.rms_percent, p.p99_percent, p.max_percent] { td.n { (format!("{figure:.3}")) } } }
+            None => { @for _ in 0..3 { td.n { "–" } } }
+        } }
+    };
+    html! {
+        div.scroll tabindex="0" role="region" aria-label="Errors by stage" { table {
+            caption { "Errors by stage, % of size; " (c.poses.fit) " fit poses, " (c.poses.held_out) " held-out poses" }
+            thead {
+                tr { th rowspan="2" scope="col" { "weights" } th.n colspan="3" scope="colgroup" { "held-out poses" } th.n colspan="3" scope="colgroup" { "fit poses" } }
+                tr { @for _ in 0..2 { @for name in ["rms", "p99", "max"] { th.n scope="col" { (name) } } } }
+            }
+            tbody { @for (name, on) in stages(c) { tr { th scope="row" { (name) } (figures(on.held_out)) (figures(on.fit)) } } }
+        } }
+    }
+}
+
+fn worst(c: &CharacterReport) -> Markup {
+    let joints = |worst: &WorstVertex| {
+        let joints: Vec<String> = worst
+            .joints
+            .iter()
+            .map(|joint| words::short(joint))
+            .collect();
+        joints.join(", ")
+    };
+    html! {
+        @if !c.worst.is_empty() {
+            div.scroll tabindex="0" role="region" aria-label="Vertices with the greatest errors" { table {
+                caption { "Vertices with the greatest errors of the baked weights, no two of them neighbours" }
+                thead { tr {
+                    th.n scope="col" { "error, % of size" } th scope="col" { "mesh" } th.n scope="col" { "vertex" }
+                    th scope="col" { "pose" } th scope="col" { "set" } th scope="col" { "joints, heaviest first" } th scope="col" { "bind position" }
+                } }
+                tbody { @for worst in &c.worst { tr {
+                    td.n { (format!("{:.3}", worst.error_percent)) }
+                    td { bdi { (words::short(&worst.mesh)) } }
+                    td.n { (worst.vertex) }
+                    td { bdi { (words::short(&worst.pose)) } }
+                    td { (if worst.held_out { "held out" } else { "fit" }) }
+                    td { bdi { (joints(worst)) } }
+                    td { (worst.position.map(|x| format!("{x:.3}")).join(", ")) }
+                } } }
+            } }
+        }
+    }
+}
+
+fn influences(id: &str, c: &CharacterReport) -> Markup {
+    let row =
+        |(i, count): (usize, &usize)| (words::counting(i + 1, "joint"), vec![Some(*count as f64)]);
+    Bars {
+        id: format!("{id}-influences"),
+        title: "Vertices by the joints that they use",
+        unit: "welded vertices",
+        row: "joints",
+        series: &["vertices"],
+        rows: c.influences.iter().enumerate().map(row).collect(),
+        digits: 0,
+        note: "",
+    }
+    .shown()
+}
+
+/// Stages with their wall times.
+fn times(t: &Timings) -> [(&'static str, f64); 6] {
+    [
+        ("read", t.read_s),
+        ("prepare", t.prepare_s),
+        ("gather", t.gather_s),
+        ("solve", t.solve_s),
+        ("measure", t.measure_s),
+        ("write", t.write_s),
+    ]
+}
+
+/// What a skin took by itself: reading and writing are of all skins of a file together.
+pub(super) fn own_time(t: &Timings) -> f64 {
+    times(t)[1..5].iter().map(|(_, s)| s).sum()
+}
+
+fn timings(id: &str, t: &Timings) -> Markup {
+    Bars {
+        id: format!("{id}-timings"),
+        title: "Wall time by stage",
+        unit: "seconds",
+        row: "stage",
+        series: &["seconds"],
+        rows: times(t)
+            .map(|(name, s)| (name.to_owned(), vec![Some(s)]))
+            .into(),
+        digits: 2,
+        note: "Reading and writing are of all skins of the file together.",
+    }
+    .shown()
+}
+
+fn sizes(c: &CharacterReport) -> Markup {
+    let s = &c.surface;
+    let mean = c.mean_influences();
+    let outliers = words::counting(c.outliers, "vertex").replace("vertexs", "vertices");
+    html! {
+        dl.pairs {
+            dt { "surface" }
+            dd { (s.raw_vertices) " vertices (" (s.welded_vertices) " welded), " (s.triangles) " triangles, " (s.pieces) " pieces" }
+            dt { "size (diagonal)" } dd { (format!("{:.4} units", s.diagonal_units)) }
+            dt { "height in the scene" } dd { (format!("{:.4} units", s.height_units)) }
+            dt { "joints" } dd { (c.skeleton.joints) @if let Some(mean) = mean { (format!(", {mean:.2} a vertex")) } }
+            @if !c.idle_joints.is_empty() {
+                dt { "joints without vertices" }
+                dd { ul { @for idle in &c.idle_joints { li { bdi { (words::short(&idle.joint)) } ": " (words::cut(&idle.reason, LONGEST_TEXT)) } } } }
+            }
+            dt { "outliers" } dd { (outliers) " with weights that stand out from their neighbours'" }
+            dt { "symmetry" } dd { (symmetry(c)) }
+        }
+    }
+}
+
+fn symmetry(c: &CharacterReport) -> String {
+    let s = &c.symmetry;
+    match (&s.axis, s.paired_vertices, s.unpaired_vertices) {
+        (Some(axis), Some(paired), Some(unpaired)) => {
+            format!("across {axis}: {paired} vertices have a partner, {unpaired} have none")
+        }
+        _ if s.asked == "off" => "not asked for".to_owned(),
+        _ => "none found".to_owned(),
+    }
+}
+
+fn mend(c: &CharacterReport) -> Markup {
+    let row = |what: &'static str, count: BeforeAfter| {
+        html! { tr { th scope="row" { (what) } td.n { (count.before) } td.n { (count.after) } } }
+    };
+    html! {
+        @if let Some(m) = c.mend.as_ref().filter(|mend| mend.found()) {
+            div.scroll tabindex="0" role="region" aria-label="What stood out after the fit" { table {
+                caption { "What stood out after the fit, before and after mending (" (m.vertices) " vertices were solved again)" }
+                thead { tr { th scope="col" { "what" } th.n scope="col" { "before" } th.n scope="col" { "after" } } }
+                tbody {
+                    (row("patches of weight apart from a joint's main region", m.islands))
+                    (row("vertices that stand out from their neighbours", m.outliers))
+                    (row("torn edges, fit poses", m.torn_edges_fit))
+                    (row("torn edges, held-out poses", m.torn_edges_held_out))
+                }
+            } }
+        }
+    }
+}
+
+fn pieces(c: &CharacterReport) -> Markup {
+    let count = |kind| c.pieces.iter().filter(|piece| piece.kind == kind).count();
+    let (own, ride, cling) = (
+        count(PieceKind::Own),
+        count(PieceKind::Ride),
+        count(PieceKind::Cling),
+    );
+    html! {
+        @if c.pieces.len() > 1 {
+            details.figures {
+                summary { "Pieces: " (own) " bend by themselves, " (ride) " ride on a joint, " (cling) " cling to what is beneath" }
+                div.scroll tabindex="0" role="region" aria-label="Pieces" { table {
+                    caption { "Pieces" @if c.pieces.len() > MOST_PIECES { "; the first " (MOST_PIECES) " of " (c.pieces.len()) ", the report as JSON has all" } }
+                    thead { tr {
+                        th.n scope="col" { "piece" } th scope="col" { "mesh" } th scope="col" { "does" } th.n scope="col" { "vertices" }
+                        th.n scope="col" { "extent, % of size" } th scope="col" { "joint" } th scope="col" { "why" }
+                    } }
+                    tbody { @for piece in c.pieces.iter().take(MOST_PIECES) { tr {
+                        td.n { (piece.number) } td { bdi { (words::short(&piece.mesh)) } } td { (does(piece.kind)) } td.n { (piece.vertices) }
+                        td.n { (format!("{:.2}", piece.extent_percent)) }
+                        td { @if let Some(joint) = &piece.joint { bdi { (words::short(joint)) } } }
+                        td { (words::cut(&piece.reason, LONGEST_TEXT)) }
+                    } } }
+                } }
+            }
+        }
+    }
+}
+
+fn does(kind: PieceKind) -> &'static str {
+    match kind {
+        PieceKind::Own => "bends by itself",
+        PieceKind::Ride => "rides on a joint",
+        PieceKind::Cling => "clings to what is beneath",
+    }
+}
