@@ -4,9 +4,9 @@ use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use maud::{Markup, html};
 
-use super::LONGEST_TEXT;
 use super::charts::Bars;
 use super::table::Entry;
+use super::{Album, LONGEST_TEXT, motion};
 use crate::picture::Still;
 use crate::report::words::{self, Shown};
 use crate::report::{
@@ -82,14 +82,7 @@ fn all(entry: &Entry, c: &CharacterReport) -> Markup {
     html! {
         (limits(c))
         (notes(c))
-        @if let Some(album) = entry.album {
-            @if !album.stills.is_empty() {
-                section.stills {
-                    h4 { "Stills" }
-                    @for (i, still) in album.stills.iter().enumerate() { (picture(id, i, still)) }
-                }
-            }
-        }
+        @if let Some(album) = entry.album { (shown(id, album)) }
         section {
             h4 { "Error" }
             div.charts { (errors(id, c)) (greatest(id, c)) }
@@ -102,6 +95,27 @@ fn all(entry: &Entry, c: &CharacterReport) -> Markup {
             (sizes(c))
             (mend(c))
             (pieces(c))
+        }
+    }
+}
+
+/// The view in motion, and stills. The first of these stands in for the view until it runs.
+fn shown(id: &str, album: &Album) -> Markup {
+    let mut stills = album.stills.iter().enumerate();
+    let list = format!("{id}-stills");
+    html! {
+        @if let Some(motion) = &album.motion {
+            section {
+                h4 { "In motion" }
+                @let first = stills.next().map(|(i, still)| picture(id, i, still));
+                (motion::markup(motion, first, &list, &format!("{id}-motion")))
+            }
+        }
+        @if !album.stills.is_empty() {
+            section.stills id=(list) {
+                h4 { "Stills" }
+                @for (i, still) in stills { (picture(id, i, still)) }
+            }
         }
     }
 }

@@ -33,6 +33,7 @@ pub fn html(report: &Report, albums: &[Album]) -> String {
     let entries = table::entries(report, albums);
     let verdict = words::cut(&report.verdict(), LONGEST_TEXT);
     let only = entries.len() == 1;
+    let moves = albums.iter().any(|album| album.motion.is_some());
     let page = html! {
         (DOCTYPE)
         html lang="en" {
@@ -42,7 +43,7 @@ pub fn html(report: &Report, albums: &[Album]) -> String {
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
                 title { (verdict) " – " (report.tool.name) }
-                style { (PreEscaped(STYLE)) }
+                style { (PreEscaped(STYLE)) @if moves { (PreEscaped(motion::STYLE)) } }
             }
             body {
                 a.skip href="#main" { "Skip to the content" }
@@ -64,6 +65,7 @@ pub fn html(report: &Report, albums: &[Album]) -> String {
                     (reading())
                 }
                 script { (PreEscaped(SCRIPT)) }
+                @if moves { script { (PreEscaped(motion::SCRIPT)) } }
             }
         }
     };

@@ -45,7 +45,7 @@
     try {
       start(root);
     } catch (error) {
-      fall(root, `The view in motion cannot be shown here (${error.message}): this is a still of the worst pose.`);
+      fall(root, `The view in motion cannot be shown here (${error.message}): here is a still of the worst pose.`);
     }
   }
 
@@ -78,6 +78,9 @@
 
     find('still').hidden = true;
     find('live').hidden = false;
+    const figure = find('still').querySelector('figure');
+    const stills = document.getElementById(root.dataset.stills);
+    if (figure && stills) stills.querySelector('h4').after(figure);
     legend(find('bar'), find('marks'), skin);
     picture = prepare(gl, skin, shape);
     set(0, false);

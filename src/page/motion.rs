@@ -20,7 +20,7 @@ use base64::engine::general_purpose::STANDARD;
 use maud::{Markup, PreEscaped, html};
 use serde::Serialize;
 
-use crate::picture::{Still, TOP_PERCENT, ramp};
+use crate::picture::{TOP_PERCENT, ramp};
 
 /// The look of views.
 pub(super) const STYLE: &str = include_str!("motion.css");
@@ -94,17 +94,14 @@ struct PoseData<'a> {
     off_step: f32,
 }
 
-/// The view of a skin: the still in its place, until a script shows more.
-pub(super) fn markup(motion: &Motion, fallback: Option<&Still>, id: &str) -> Markup {
+/// The view of a skin: `still` in its place, which the script moves to the element `stills` when it shows more.
+pub(super) fn markup(motion: &Motion, still: Option<Markup>, stills: &str, id: &str) -> Markup {
     let label = |what: &str| format!("{id}-{what}");
     html! {
-        div.motion id=(id) {
+        div.motion id=(id) data-stills=(stills) {
             div.motion-still {
-                @if let Some(still) = fallback {
-                    img src=(format!("data:image/png;base64,{}", STANDARD.encode(&still.png)))
-                        width=(still.width) height=(still.height) alt=(still.description);
-                }
-                p.motion-why { "The view in motion needs scripts and WebGL 2: here is a still of the worst pose." }
+                @if let Some(still) = still { (still) }
+                p.motion-why { "The view in motion needs scripts and WebGL 2. Here is a still of the worst pose." }
             }
             div.motion-live hidden {
                 canvas.motion-canvas tabindex="0" role="img" aria-label="The character in bind pose"
