@@ -114,7 +114,7 @@ fn shown(id: &str, album: &Album) -> Markup {
         @if !album.stills.is_empty() {
             section.stills id=(list) {
                 h4 { "Stills" }
-                @for (i, still) in stills { (picture(id, i, still)) }
+                div { @for (i, still) in stills { (picture(id, i, still)) } }
             }
         }
     }
@@ -124,10 +124,10 @@ fn picture(id: &str, place: usize, still: &Still) -> Markup {
     // The table shows the first as a small one, from here.
     let name = (place == 0).then(|| format!("{id}-still"));
     html! {
-        figure {
+        figure.large[place == 0] {
             img id=[name] width=(still.width) height=(still.height) alt=(words::cut(&still.description, LONGEST_TEXT))
                 src={ "data:image/png;base64," (STANDARD.encode(&still.png)) };
-            figcaption { (words::cut(&still.title, LONGEST_TEXT)) }
+            figcaption { span { (words::cut(&still.title, LONGEST_TEXT)) } }
         }
     }
 }

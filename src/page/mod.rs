@@ -55,10 +55,11 @@ pub fn html(report: &Report, albums: &[Album]) -> String {
                 }
                 main #main tabindex="-1" {
                     (table::run(report))
+                    // A table of one row says nothing that its section does not.
+                    @if entries.len() > 1 { (table::overview(&entries)) }
                     @if !entries.is_empty() {
-                        (table::overview(&entries))
                         section aria-labelledby="each" {
-                            h2 #each { "Each character" }
+                            h2 #each { (if only { "The character" } else { "Each character" }) }
                             @for entry in &entries { (character::section(entry, only)) }
                         }
                     }

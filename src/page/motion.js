@@ -80,7 +80,7 @@
     find('live').hidden = false;
     const figure = find('still').querySelector('figure');
     const stills = document.getElementById(root.dataset.stills);
-    if (figure && stills) stills.querySelector('h4').after(figure);
+    if (figure && stills) stills.querySelector('div').prepend(figure);
     legend(find('bar'), find('marks'), skin);
     picture = prepare(gl, skin, shape);
     set(0, false);

@@ -45,6 +45,25 @@
     for (const section of closed) section.open = false;
   });
 
+  // Stills: two abreast, or one as wide as the page.
+  for (const figure of document.querySelectorAll(".stills figure")) {
+    const button = document.createElement("button");
+    const caption = figure.querySelector("figcaption");
+    const what = caption.textContent;
+    const name = () => {
+      const large = figure.classList.contains("large");
+      button.textContent = large ? "Smaller" : "Larger";
+      button.setAttribute("aria-label", `${button.textContent}: ${what}`);
+    };
+    button.type = "button";
+    button.addEventListener("click", () => {
+      figure.classList.toggle("large");
+      name();
+    });
+    name();
+    caption.append(button);
+  }
+
   const table = $("overview");
   if (!table) return;
   const body = table.tBodies[0];
