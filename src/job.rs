@@ -3,13 +3,13 @@
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use crate::asset::{self, Beside, Document, Loaded, Outline, Written};
+use crate::asset::{self, Beside, ClipPlace, Document, Loaded, Outline, RangeClip, Written};
 use crate::error::Error;
 use crate::memory;
-use crate::pose::PoseSet;
+use crate::pose::{PoseSet, Poses};
 use crate::recipe::Recipe;
 use crate::report::{CharacterReport, Plan};
-use crate::rig::{Character, Weights};
+use crate::rig::{Character, Pose, PoseSequence, Weights};
 use against::Earlier;
 use source::Source;
 
@@ -115,7 +115,7 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
         Err(note) => (None, Some(note)),
     };
     let bytes = source.file_bytes + earlier.as_ref().map_or(0, Earlier::reading_bytes);
-    let mut baked = Vec::new();
+    let (mut baked, mut ranges) = (Vec::new(), Vec::new());
     let mut drawings = Drawings::default();
     for index in 0..source.loaded.len() {
         let work = source.prepare(request, index)?;
@@ -126,6 +126,11 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
         let fit = work.fit(request, width, watch)?;
         let mut one = work.measure(request, width, fit, watch)?;
         one.report.warnings.extend(note.clone());
+        if request.recipe.write.clip {
+            let (poses, note) = shown(&work.poses.fit);
+            one.report.warnings.extend(note);
+            ranges.push(poses);
+        }
         if let Some(earlier) = &earlier {
             match earlier.hold(&work, &request.input, index, &one.weights, width, watch)? {
                 Ok(held) => one.report.against = Some(held),
@@ -145,11 +150,21 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
         .collect();
     let mut document =
         asset::with_weights(&source.document, &results, request.recipe.write.weights)?;
+    let mut clip_note = None;
+    if request.recipe.write.clip {
+        match with_ranges(&document, &source.loaded, &ranges) {
+            Ok(with_clips) => document = with_clips,
+            Err(note) => clip_note = Some(note),
+        }
+    }
     let held = || baked.iter().filter_map(|b| b.report.against.as_ref());
     let better = earlier.filter(|earlier| earlier.is_to_stay(held()));
     let kept = better.is_some();
     if let Some(earlier) = better {
         document = earlier.document;
+        if request.recipe.write.clip {
+            clip_note = Some("the earlier result stays as it is: it gets no new clip".to_owned());
+        }
     }
     if watch.interrupted() {
         return Err(Error::Interrupted);
@@ -160,6 +175,7 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
     for character in &mut characters {
         character.timings.read_s = read_s;
         character.timings.write_s = write_s;
+        character.warnings.extend(clip_note.clone());
         if let Some(held) = character.against.as_mut().filter(|_| kept) {
             held.kept = true;
             character.warnings.push(format!(
@@ -185,6 +201,41 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
         files,
         drawings,
     })
+}
+
+/// Poses that a clip shows, at most: 25 minutes of it.
+const MOST_SHOWN: usize = 2000;
+
+/// The poses that a clip shows, and a note if those are not all.
+pub fn shown(poses: &Poses) -> (Vec<Pose>, Option<String>) {
+    let cut = poses.len() > MOST_SHOWN;
+    let note = || {
+        let all = poses.len();
+        format!("the clip shows the first {MOST_SHOWN} of {all} poses")
+    };
+    (poses.first(MOST_SHOWN), cut.then(note))
+}
+
+/// The document with a clip of each skin's poses.
+///
+/// # Errors
+/// A sentence about a skeleton that no clip can show: weights do not depend on one.
+fn with_ranges(
+    document: &Document,
+    loaded: &[Loaded],
+    ranges: &[Vec<Pose>],
+) -> Result<Document, String> {
+    let clips: Vec<RangeClip> = loaded
+        .iter()
+        .zip(ranges)
+        .map(|(loaded, poses)| RangeClip {
+            skeleton: &loaded.character.skeleton,
+            skin: &loaded.character.name,
+            poses,
+        })
+        .collect();
+    asset::with_range_clips(document, &clips, ClipPlace::Last)
+        .map_err(|error| format!("no clip was written: {error}"))
 }
 
 /// Says what [`bake`] would do and need.

@@ -183,12 +183,15 @@ impl Default for FitSettings {
 pub struct WriteSettings {
     /// How weights are stored: `u8`, `u16` or `f32`.
     pub weights: WeightFormat,
+    /// Whether the file gets a clip that shows the poses of the fit, to look at.
+    pub clip: bool,
 }
 
 impl Default for WriteSettings {
     fn default() -> Self {
         Self {
             weights: WeightFormat::F32,
+            clip: false,
         }
     }
 }

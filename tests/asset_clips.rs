@@ -7,8 +7,8 @@ use std::f64::consts::{FRAC_PI_2, FRAC_PI_4};
 use asset_kit::*;
 use nalgebra::{Matrix4, UnitQuaternion, Vector3};
 use serde_json::{Value, json};
-use tanyard::asset::{characters, clips, with_pose_clip};
-use tanyard::rig::{Clip, JointId, Pose};
+use tanyard::asset::{ClipPlace, Document, RangeClip, characters, clips, with_range_clips};
+use tanyard::rig::{Clip, JointId, Pose, Skeleton};
 
 fn about(axis: Vector3<f64>, angle: f64) -> UnitQuaternion<f64> {
     UnitQuaternion::from_axis_angle(&nalgebra::Unit::new_normalize(axis), angle)
@@ -319,52 +319,96 @@ fn crooked_arm() -> Kit {
     kit
 }
 
+/// Frames from one pose to the next, at the rate at which `played` samples: all keys lie on frames.
+const PERIOD: usize = 6;
+
+/// Frames that a pose stands after the first.
+const HELD: usize = 2;
+
+fn played(document: &Document, skeleton: &Skeleton) -> Clip {
+    let (mut read, _) = clips(&renamed(document, "range"), skeleton, 8.0).unwrap();
+    read.swap_remove(0)
+}
+
 #[test]
-fn a_pose_clip_plays_the_poses_it_was_made_of() {
+fn a_pose_clip_stands_in_each_pose_and_goes_to_the_next_the_shorter_way() {
     for kit in [arm(), crooked_arm()] {
         let document = kit.open();
         let loaded = characters(&document, None).unwrap();
         let skeleton = &loaded[0].character.skeleton;
         let poses = poses();
-        let with_clip = with_pose_clip(&document, skeleton, &poses, "range", 0.5).unwrap();
-        let (read, _) = clips(&with_clip, skeleton, 2.0).unwrap();
-        let clip = &read[0];
-        assert_eq!(clip.name, "range");
-        assert_eq!(clip.frames.len(), 5);
+        let clip = played(&with_clip(&document, skeleton, &poses).unwrap(), skeleton);
+        assert_eq!(clip.frames.len(), PERIOD * (poses.len() + 1) + 1);
         for joint in skeleton.ids() {
-            assert_turn(clip, 0, joint.index(), &UnitQuaternion::identity());
-            for (p, pose) in poses.iter().enumerate() {
-                let turn = pose.rotations.iter().find(|(id, _)| *id == joint);
-                let expected = turn.map_or(UnitQuaternion::identity(), |&(_, q)| q);
-                assert_turn(clip, p + 1, joint.index(), &expected);
+            let in_pose = |number: usize| {
+                let pose = number.checked_sub(1).and_then(|at| poses.get(at));
+                let turn = pose.and_then(|p| p.rotations.iter().find(|(id, _)| *id == joint));
+                turn.map_or(UnitQuaternion::identity(), |&(_, q)| q)
+            };
+            // Bind is before the first and after the last.
+            for number in 0..=poses.len() {
+                let (from, to) = (in_pose(number), in_pose(number + 1));
+                let first = PERIOD * number;
+                for frame in first..=first + HELD {
+                    assert_turn(&clip, frame, joint.index(), &from);
+                }
+                let on_the_way = [0.125, 0.5, 0.875].iter().zip(first + HELD + 1..);
+                for (share, frame) in on_the_way {
+                    // By angle, which knows only the shorter way.
+                    let turned = from.inverse() * clip.frames[frame].rotations[joint.index()];
+                    let expected = (from.inverse() * to).angle() * share;
+                    assert!((turned.angle() - expected).abs() < 1e-5, "frame {frame}");
+                    assert_turn(&clip, frame, joint.index(), &from.slerp(&to, *share));
+                }
+                assert_turn(&clip, first + PERIOD, joint.index(), &to);
             }
         }
     }
 }
 
-/// The scene's world matrices with the first animation of a file at key `key`, worked out by hand.
-fn worlds(file: &[u8], key: usize) -> Vec<Matrix4<f64>> {
+#[test]
+fn a_joint_that_stands_still_has_no_keys_between() {
+    let document = arm().open();
+    let skeleton = characters(&document, None).unwrap()[0]
+        .character
+        .skeleton
+        .clone();
+    let bend = |angle| Pose::new("bend", vec![(JointId(1), about_z(angle))]);
+    let poses: Vec<Pose> = (1..=50).map(|n| bend(f64::from(n) * 0.01)).collect();
+    let with_clip = with_clip(&document, &skeleton, &poses).unwrap();
+    let clip = &with_clip.json()["animations"][0];
+    let count = |joint: usize| {
+        let sampler = clip["channels"][joint]["sampler"].as_u64().unwrap() as usize;
+        let output = clip["samplers"][sampler]["output"].as_u64().unwrap() as usize;
+        with_clip.json()["accessors"][output]["count"]
+            .as_u64()
+            .unwrap()
+    };
+    assert_eq!(count(0), 2);
+    // Leave, three on the way, arrive; and the start.
+    assert_eq!(count(1), 51 * 5 + 1);
+}
+
+/// The scene's world matrices when the first animation of a file stands in the pose of that number, worked out by
+/// hand.
+fn worlds(file: &[u8], pose: usize) -> Vec<Matrix4<f64>> {
+    use gltf::animation::util::ReadOutputs;
     let gltf = gltf::Gltf::from_slice(file).unwrap();
     let blob = gltf.blob.clone().unwrap();
     let mut parts: Vec<_> = gltf
         .nodes()
         .map(|node| node.transform().decomposed())
         .collect();
-    let pick = |len: usize| key.min(len - 1);
     for channel in gltf.animations().next().unwrap().channels() {
-        use gltf::animation::util::ReadOutputs;
+        let reader = channel.reader(|_| Some(&blob));
+        let now = pose as f32 * 0.75;
+        let times: Vec<f32> = reader.read_inputs().unwrap().collect();
+        let key = times.partition_point(|&time| time <= now) - 1;
         let part = &mut parts[channel.target().node().index()];
-        match channel.reader(|_| Some(&blob)).read_outputs().unwrap() {
-            ReadOutputs::Translations(values) => {
-                part.0 = values.clone().nth(pick(values.len())).unwrap()
-            }
-            ReadOutputs::Rotations(values) => {
-                part.1 = values
-                    .into_f32()
-                    .nth(key.min(channel.sampler().output().count() - 1))
-                    .unwrap()
-            }
-            ReadOutputs::Scales(values) => part.2 = values.clone().nth(pick(values.len())).unwrap(),
+        match reader.read_outputs().unwrap() {
+            ReadOutputs::Translations(mut values) => part.0 = values.nth(key).unwrap(),
+            ReadOutputs::Rotations(values) => part.1 = values.into_f32().nth(key).unwrap(),
+            ReadOutputs::Scales(mut values) => part.2 = values.nth(key).unwrap(),
             ReadOutputs::MorphTargetWeights(_) => unreachable!(),
         }
     }
@@ -402,17 +446,14 @@ fn a_viewer_shows_the_pose_clip_as_the_skeleton_means_it() {
         let loaded = characters(&document, None).unwrap();
         let skeleton = &loaded[0].character.skeleton;
         let poses = poses();
-        let file = as_glb(&with_pose_clip(&document, skeleton, &poses, "range", 0.5).unwrap());
+        let file = as_glb(&with_clip(&document, skeleton, &poses).unwrap());
         let bind = worlds(&file, 0);
         let root = skeleton.joint(JointId(0));
         // The root joint stays where the file shows it.
         let placement = bind[root.node] * root.bind_world.try_inverse().unwrap();
-        for key in 0..=poses.len() {
-            let pose = if key == 0 {
-                Pose::new("bind", vec![])
-            } else {
-                poses[key - 1].clone()
-            };
+        for key in 0..=poses.len() + 1 {
+            let pose = key.checked_sub(1).and_then(|at| poses.get(at)).cloned();
+            let pose = pose.unwrap_or_else(|| Pose::new("bind", vec![]));
             let shown = worlds(&file, key);
             for (joint, matrix) in skeleton
                 .joints()
@@ -429,7 +470,7 @@ fn a_viewer_shows_the_pose_clip_as_the_skeleton_means_it() {
             }
         }
         let text = parse_glb(&file).json;
-        assert_eq!(text["animations"][0]["name"], json!("range"));
+        assert_eq!(text["animations"][0]["name"], json!("tanyard poses"));
         assert!(
             text["nodes"][1]["matrix"].is_null(),
             "an animated node has no matrix"
@@ -451,7 +492,7 @@ fn a_pose_clip_goes_before_the_clips_of_the_file_and_leaves_them() {
     let document = kit.open();
     let loaded = characters(&document, None).unwrap();
     let skeleton = &loaded[0].character.skeleton;
-    let baked = with_pose_clip(&document, skeleton, &poses(), "range", 0.25).unwrap();
+    let baked = with_clip(&document, skeleton, &poses()).unwrap();
     assert_eq!(baked.json()["animations"].as_array().unwrap().len(), 2);
     assert_eq!(
         baked.json()["animations"][1],
@@ -460,15 +501,15 @@ fn a_pose_clip_goes_before_the_clips_of_the_file_and_leaves_them() {
     let clip = &baked.json()["animations"][0];
     let input = clip["samplers"][0]["input"].as_u64().unwrap() as usize;
     assert_eq!(baked.json()["accessors"][input]["min"], json!([0.0]));
-    assert_eq!(baked.json()["accessors"][input]["max"], json!([1.0]));
+    assert_eq!(baked.json()["accessors"][input]["max"], json!([3.75]));
     assert_eq!(
         clip["channels"].as_array().unwrap().len(),
         2,
         "rotations only, where nothing else differs"
     );
-    assert!(with_pose_clip(&document, skeleton, &poses(), "range", 0.0).is_err());
     // Bind alone is a clip too.
-    assert!(with_pose_clip(&document, skeleton, &[], "bind", 1.0).is_ok());
+    let still = played(&with_clip(&document, skeleton, &[]).unwrap(), skeleton);
+    assert_eq!(still.frames.len(), PERIOD + 1);
 }
 
 #[test]
@@ -476,7 +517,7 @@ fn an_unbound_skeleton_has_a_pose_clip_too() {
     let document = bare_arm().open();
     let loaded = characters(&document, Some("shoulder")).unwrap();
     let skeleton = &loaded[0].character.skeleton;
-    let file = as_glb(&with_pose_clip(&document, skeleton, &poses(), "range", 1.0).unwrap());
+    let file = as_glb(&with_clip(&document, skeleton, &poses()).unwrap());
     let elbow = worlds(&file, 1)[1];
     let expected: Matrix4<f64> =
         Matrix4::<f64>::new_translation(&Vector3::<f64>::x()) * about_z(1.2).to_homogeneous();
@@ -490,12 +531,135 @@ fn joints_that_would_shear_are_refused_by_name() {
     kit.json["nodes"][0]["children"] = json!([3]);
     let document = kit.open();
     let loaded = characters(&document, None).unwrap();
-    let found = faults(with_pose_clip(
+    let found = faults(with_clip(
         &document,
         &loaded[0].character.skeleton,
         &poses(),
-        "range",
-        1.0,
     ));
     assert_fault_at(&found, "nodes[1]");
+}
+
+/// Names and bytes of all that a document's clips are made of.
+fn names(document: &Document) -> Vec<String> {
+    let clips = document.json()["animations"].as_array().unwrap();
+    clips
+        .iter()
+        .map(|clip| clip["name"].as_str().unwrap_or("").to_owned())
+        .collect()
+}
+
+/// Two skins, the second of the elbow alone: they share that joint.
+fn two_skins() -> Kit {
+    let mut kit = arm();
+    let bind = kit.floats("MAT4", 1, &INVERSE_BINDS[16..]);
+    kit.push(
+        "skins",
+        json!({ "name": "hand", "joints": [1], "inverseBindMatrices": bind }),
+    );
+    let mesh = kit.json["meshes"][0].clone();
+    kit.push("meshes", mesh);
+    let joints = kit.accessor("VEC4", U8, 8, &[0; 32]);
+    kit.json["meshes"][1]["primitives"][0]["attributes"]["JOINTS_0"] = json!(joints);
+    let whole = kit.floats("VEC4", 8, &[1.0, 0.0, 0.0, 0.0].repeat(8));
+    kit.json["meshes"][1]["primitives"][0]["attributes"]["WEIGHTS_0"] = json!(whole);
+    let node = kit.push("nodes", json!({ "mesh": 1, "skin": 1 }));
+    kit.json["scenes"][0]["nodes"] = json!([0, 2, node]);
+    kit.json["skins"][0]["name"] = json!("arm");
+    kit
+}
+
+#[test]
+fn a_clip_of_each_skin_takes_the_place_of_the_one_before_and_leaves_all_others() {
+    let mut kit = two_skins();
+    let keys = numbers(&[about_z(0.0), about_z(1.0)]);
+    animate(&mut kit, 1, "rotation", "LINEAR", &[0.0, 1.0], &keys);
+    let document = kit.open();
+    let loaded = characters(&document, None).unwrap();
+    assert_eq!(loaded.len(), 2);
+    let elbow = |poses: usize| -> Vec<Pose> {
+        (1..=poses)
+            .map(|n| Pose::new("p", vec![(JointId(0), about_z(n as f64 * 0.1))]))
+            .collect()
+    };
+    let with = |document: &Document, poses: usize| {
+        let (arm, hand) = (elbow(poses), elbow(poses));
+        let clips: Vec<RangeClip> = loaded
+            .iter()
+            .zip([&arm, &hand])
+            .map(|(one, poses)| RangeClip {
+                skeleton: &one.character.skeleton,
+                skin: &one.character.name,
+                poses,
+            })
+            .collect();
+        with_range_clips(document, &clips, ClipPlace::Last).unwrap()
+    };
+    let once = with(&document, 5);
+    let ours = ["tanyard poses, arm", "tanyard poses, hand"];
+    assert_eq!(names(&once), ["wave", ours[0], ours[1]]);
+    // What was there is there, byte for byte; new bytes are behind.
+    let (before, after) = (kit.glb(), as_glb(&once));
+    let (before, after) = (parse_glb(&before), parse_glb(&after));
+    assert!(after.bin.starts_with(&before.bin));
+    for key in ["nodes", "skins", "meshes"] {
+        assert_eq!(before.json[key], after.json[key], "{key}");
+    }
+    for key in ["accessors", "bufferViews", "animations"] {
+        let old = before.json[key].as_array().unwrap();
+        assert_eq!(
+            old[..],
+            after.json[key].as_array().unwrap()[..old.len()],
+            "{key}"
+        );
+    }
+    // Again, shorter, with another clip behind: in the same places, and the file does not grow.
+    let mut moved = after.clone();
+    moved.json["animations"]
+        .as_array_mut()
+        .unwrap()
+        .push(before.json["animations"][0].clone());
+    let again = with(&moved.open(), 5);
+    assert_eq!(names(&again), ["wave", ours[0], ours[1], "wave"]);
+    let again = parse_glb(&as_glb(&again));
+    assert_eq!(again.bin, after.bin);
+    assert_eq!(again.json, moved.json);
+    let shorter = parse_glb(&as_glb(&with(&again.open(), 2)));
+    assert!(shorter.bin.starts_with(&before.bin) && shorter.bin.len() < after.bin.len());
+    assert_eq!(names(&shorter.open()), ["wave", ours[0], ours[1], "wave"]);
+    // Two skins of one name have two names.
+    kit.json["skins"][0]["name"] = json!("hand");
+    let loaded = characters(&kit.open(), None).unwrap();
+    let clips: Vec<RangeClip> = loaded
+        .iter()
+        .map(|one| RangeClip {
+            skeleton: &one.character.skeleton,
+            skin: &one.character.name,
+            poses: &[],
+        })
+        .collect();
+    let twins = with_range_clips(&after.open(), &clips, ClipPlace::Last).unwrap();
+    assert_eq!(
+        names(&twins),
+        ["wave", "tanyard poses, hand #0", "tanyard poses, hand #1"]
+    );
+}
+
+#[test]
+fn a_range_of_motion_gives_no_poses_and_says_so() {
+    let document = arm().open();
+    let skeleton = characters(&document, None).unwrap()[0]
+        .character
+        .skeleton
+        .clone();
+    let shown = with_clip(&document, &skeleton, &poses()).unwrap();
+    let read = |name: &str| clips(&renamed(&shown, name), &skeleton, 8.0).unwrap();
+    for ours in ["tanyard poses", "tanyard poses, arm"] {
+        let (found, notes) = read(ours);
+        assert!(found.is_empty());
+        let note = format!("clip {ours:?} is left out: it is a range of motion that tanyard wrote");
+        assert_eq!(notes, [note]);
+    }
+    for other in ["tanyard poses2", "poses", "Tanyard poses"] {
+        assert_eq!(read(other).0.len(), 1, "{other}");
+    }
 }

@@ -643,7 +643,7 @@ fn slots_left_over_in_the_middle_are_filled_by_the_next_bake() {
         .character
         .skeleton
         .clone();
-    let wide = asset::with_pose_clip(&wide, &skeleton, &[], "bind", 1.0).unwrap();
+    let wide = with_clip(&wide, &skeleton, &[]).unwrap();
     let narrow = bake(&wide, 4);
     let count = |document: &Document, array: &str| document.json()[array].as_array().unwrap().len();
     for array in ["accessors", "bufferViews"] {

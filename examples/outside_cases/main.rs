@@ -1,5 +1,7 @@
 //! Writes what the checks in `tests/outside` compare with their references: for each character its
-//! input, the baked file, twenty poses, and the positions that this library gives in them. Also the ramp of colours.
+//! input, the baked file with its clip, twenty poses, and the positions that this library gives in them and in
+//! some poses of the clip. Also the ramp of
+//! colours.
 //!
 //! `cargo run --release --example outside_cases -- FOLDER CHARACTER.glb…`
 
@@ -42,6 +44,9 @@ const MANY_ROUNDS: usize = 20;
 /// Poses compared for each character.
 const POSES: usize = 20;
 
+/// Poses of the clip compared for each character.
+const CLIP_POSES: usize = 12;
+
 fn main() -> Outcome<()> {
     let mut words = std::env::args_os().skip(1).map(PathBuf::from);
     let folder = words
@@ -67,8 +72,11 @@ fn write_case(input: &Path, case: &Path) -> Outcome<()> {
     fs::create_dir_all(case)?;
     fs::copy(input, case.join("input.glb"))?;
     let baked = case.join("baked.glb");
-    let request = Request::new(input, Recipe::default());
+    let mut request = Request::new(input, Recipe::default());
+    request.recipe.write.clip = true;
     job::bake(&request, &baked, &Unwatched)?;
+    let sets = job::poses(&request)?;
+    let (shown, _) = job::shown(&sets.sets.first().ok_or("no skin")?.poses.fit);
 
     // Everything below reads the baked file anew, as any other program would.
     let document = Document::open(&baked)?;
@@ -85,6 +93,19 @@ fn write_case(input: &Path, case: &Path) -> Outcome<()> {
     )?;
     let skinned = positions(character, weights.clone(), &poses, &[]);
     fs::write(case.join("skinned.f32"), little_endian(&skinned))?;
+    // Some of the poses that the clip shows, by their number in it.
+    let numbers: Vec<usize> = (0..CLIP_POSES)
+        .map(|i| i * (shown.len() - 1) / (CLIP_POSES - 1))
+        .collect();
+    let some: Vec<Pose> = numbers.iter().map(|&at| shown[at].clone()).collect();
+    let in_clip = positions(character, weights.clone(), &some, &[]);
+    fs::write(case.join("clip.f32"), little_endian(&in_clip))?;
+    let clip = serde_json::json!({
+        "name": "tanyard poses",
+        "poses": shown.len(),
+        "numbers": numbers.iter().map(|at| at + 1).collect::<Vec<_>>(),
+    });
+    fs::write(case.join("clip.json"), clip.to_string())?;
 
     let rounds = if character.surface.pieces == 1 {
         MANY_ROUNDS

@@ -6,6 +6,7 @@ use super::accessor::{Accessor, Component};
 use super::document::Document;
 use super::json::At;
 use super::nodes::{Nodes, Trs};
+use super::range_clip::is_range_clip;
 use super::skins;
 use crate::error::{Error, Fault};
 use crate::rig::{Clip, Frame, Skeleton, polar};
@@ -29,7 +30,8 @@ const EVEN: f64 = 1e-9;
 /// key range, both ends included. Times are in seconds from its first key on. Translations and scales
 /// are no part of a pose: they are left out, and noted where they move a joint far.
 ///
-/// An animation whose samplers are broken is left out with a note.
+/// An animation whose samplers are broken is left out with a note, and so is a range of motion that this program
+/// wrote: what it shows was made up, and poses made of it would be more of the same.
 ///
 /// # Errors
 /// [`Error::Input`] for a broken hierarchy, or an accessor that is not there.
@@ -50,6 +52,12 @@ pub fn clips(
     for index in 0..document.count("animations") {
         let at = document.item("animations", index);
         let name = at.name().map_or_else(|| format!("#{index}"), str::to_owned);
+        if is_range_clip(&name) {
+            notes.push(format!(
+                "clip {name:?} is left out: it is a range of motion that tanyard wrote"
+            ));
+            continue;
+        }
         match tracks(document, &at, &stage, &name, &mut notes) {
             Ok(tracks) if tracks.is_empty() => {}
             Ok(tracks) => {

@@ -31,7 +31,7 @@ pub use clips::clips;
 pub use document::{Document, reading_bytes};
 pub use litter::{Beside, clear_litter};
 pub use outline::{Outline, beside, fingerprint, hash_of, outline};
-pub use range_clip::with_pose_clip;
+pub use range_clip::{ClipPlace, RangeClip, with_range_clips};
 pub use read::{Loaded, Target, characters, raw_weights};
 pub use resources::folder_of;
 pub use save::{Written, put_together, save, save_beside};

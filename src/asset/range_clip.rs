@@ -1,10 +1,14 @@
-//! A pose set as a clip that any viewer plays.
+//! The range of motion: a pose set as a clip that any viewer plays.
 
-use nalgebra::{Matrix3, Matrix4, UnitQuaternion, Vector3};
+use std::collections::HashMap;
+use std::collections::hash_map::Entry;
+
+use nalgebra::{Matrix3, Matrix4, SVector, UnitQuaternion, Vector3, Vector4};
 use serde_json::{Value, json};
 
 use super::accessor::Component;
 use super::document::Document;
+use super::json::whole;
 use super::nodes::{Node, Nodes, Trs};
 use super::patch::{NewAccessor, Patch};
 use super::skins;
@@ -20,98 +24,252 @@ const SHEAR_TOLERANCE: f64 = 1e-2;
 /// the larger one.
 const SAME: f64 = 1e-6;
 
-/// The document with a clip of the poses, first among its animations: bind at time 0, then each pose,
-/// `seconds_per_pose` apart, linear between. It shows the skeleton where the file shows its first root
-/// joint. Every joint gets a rotation channel, so that a file saved mid-pose starts from bind too.
-///
-/// Animations after it move up by one; nothing in the standard refers to them by number.
+/// The name of a range of motion; where a file has several, each is followed by a comma and its skin's name.
+const NAME: &str = "tanyard poses";
+
+/// From one pose to the next, in seconds; the first comes so long after bind. This and its parts are whole
+/// eighths of a second, which numbers of 32 bits hold exactly.
+const SECONDS_PER_POSE: f64 = 0.75;
+
+/// How long each pose stands still, in seconds; the rest is the way to the next.
+const SECONDS_HELD: f64 = 0.25;
+
+/// The moments on the way that have keys, as shares of its time. By then an eighth, half and seven eighths of it are
+/// done: slow, fast, slow. Halves of halves need nothing but square roots, which every processor rounds alike; and
+/// every viewer plays linear keys, but not splines.
+const MOMENTS: [f64; 3] = [0.25, 0.5, 0.75];
+
+/// The poses of one skin.
+#[derive(Clone, Copy, Debug)]
+pub struct RangeClip<'a> {
+    /// The skeleton, read from the document or from one with the same nodes.
+    pub skeleton: &'a Skeleton,
+    /// The skin's name.
+    pub skin: &'a str,
+    /// The poses, in order.
+    pub poses: &'a [Pose],
+}
+
+/// Where clips go among the animations of a file.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ClipPlace {
+    /// Before all others, which viewers play unasked. Those move up; nothing in the standard refers to them by
+    /// number, but extensions may.
+    First,
+    /// Where a clip of that name is, else behind all others.
+    Last,
+}
+
+/// Whether a clip of that name is one that [`with_range_clips`] writes.
+pub(super) fn is_range_clip(name: &str) -> bool {
+    name.strip_prefix(NAME)
+        .is_some_and(|rest| rest.is_empty() || rest.starts_with(','))
+}
+
+/// The document with a clip for each of these skins, in place of all that this function wrote into it before. A
+/// clip stands at bind at time 0, moves to each pose in turn and stands there for a moment, and ends at bind: the
+/// pose numbered n, from 1, stands from `n * 0.75` seconds on. It shows the skeleton where the file shows its first
+/// root joint. Every joint gets a rotation channel, so that a file saved mid-pose starts from bind too.
 ///
 /// # Errors
 /// [`Error::Input`] if a joint would have to shear, or the skeleton is not of this document.
-pub fn with_pose_clip(
+pub fn with_range_clips(
     document: &Document,
-    skeleton: &Skeleton,
-    poses: &[Pose],
-    name: &str,
-    seconds_per_pose: f64,
+    clips: &[RangeClip],
+    place: ClipPlace,
 ) -> Result<Document, Error> {
-    if !(seconds_per_pose > 0.0 && seconds_per_pose.is_finite()) {
-        let fault = Fault::new(
-            &document.path,
-            "seconds per pose",
-            "more than 0",
-            seconds_per_pose.to_string(),
-        );
-        return Err(Error::Setting(vec![fault]));
-    }
-    let nodes = Nodes::of_skeleton(document, skeleton)?;
-    let keys = keys(document, &nodes, skeleton, poses)?;
     let mut patch = Patch::new(document);
-    let times: Vec<f32> = (0..=poses.len())
-        .map(|i| (i as f64 * seconds_per_pose) as f32)
+    let mut animations = take_animations(&mut patch)?;
+    let is_old = |clip: &Value| clip["name"].as_str().is_some_and(is_range_clip);
+    let old: Vec<Value> = animations
+        .iter()
+        .filter(|clip| is_old(clip))
+        .cloned()
         .collect();
-    let last = times.last().copied().unwrap_or(0.0);
-    let input = add(&mut patch, "SCALAR", 1, &times, Some([0.0, last]))?;
-    // What stays the same needs its first and last moment only.
-    let mut ends = None;
+    let others = animations.iter().filter(|clip| !is_old(clip)).cloned();
+    // While nothing of the old clips stands in the document, what they alone refer to is free.
+    set_animations(&mut patch, others.collect());
+    let samplers = old.iter().filter_map(|clip| clip["samplers"].as_array());
+    let accessors = samplers
+        .flatten()
+        .flat_map(|sampler| [&sampler["input"], &sampler["output"]])
+        .filter_map(|index| usize::try_from(whole(index)?).ok());
+    patch.release(accessors.collect::<Vec<_>>());
 
-    let (mut samplers, mut channels) = (Vec::new(), Vec::new());
-    for (joint, keys) in skeleton.joints().iter().zip(&keys) {
-        let own = &nodes.nodes[joint.node];
-        let own = match own.parts {
-            Some(parts) => parts,
-            None => to_parts(&mut patch, joint.node, own, &keys[0])?,
-        };
-        let mut channel = |patch: &mut Patch, path: &str, values: Vec<Vec<f64>>| {
-            let constant = values.iter().all(|value| *value == values[0]);
-            let shown = if constant && values.len() > 2 {
-                &values[..2]
-            } else {
-                &values[..]
-            };
-            let numbers: Vec<f32> = shown.iter().flatten().map(|&x| x as f32).collect();
-            let kind = if values[0].len() == 4 { "VEC4" } else { "VEC3" };
-            let output = add(patch, kind, values[0].len(), &numbers, None)?;
-            let input = match ends {
-                _ if shown.len() == values.len() => input,
-                Some(ends) => ends,
-                None => *ends.insert(add(patch, "SCALAR", 1, &[0.0, last], Some([0.0, last]))?),
-            };
-            channels.push(json!({
-                "sampler": samplers.len(),
-                "target": { "node": joint.node, "path": path },
-            }));
-            samplers.push(json!({ "input": input, "interpolation": "LINEAR", "output": output }));
-            Ok::<(), Error>(())
-        };
-        channel(&mut patch, "rotation", rotations(keys))?;
-        if keys
-            .iter()
-            .any(|key| differs(&key.translation, &own.translation))
-        {
-            let values = keys.iter().map(|k| k.translation.as_slice().to_vec());
-            channel(&mut patch, "translation", values.collect())?;
+    let mut made = Vec::new();
+    for (index, clip) in clips.iter().enumerate() {
+        let mut animation = json!({ "name": name(clips, index) });
+        let (samplers, channels) = Track::all(&mut patch, document, clip)?;
+        animation["samplers"] = json!(samplers);
+        animation["channels"] = json!(channels);
+        made.push(animation);
+    }
+    match place {
+        ClipPlace::First => {
+            animations.retain(|clip| !is_old(clip));
+            animations.splice(0..0, made);
         }
-        if keys.iter().any(|key| differs(&key.scale, &own.scale)) {
-            let values = keys.iter().map(|k| k.scale.as_slice().to_vec());
-            channel(&mut patch, "scale", values.collect())?;
+        ClipPlace::Last => {
+            for clip in made {
+                let same = animations
+                    .iter()
+                    .position(|other| is_old(other) && other["name"] == clip["name"]);
+                match same {
+                    Some(place) => animations[place] = clip,
+                    None => animations.push(clip),
+                }
+            }
+            let names: Vec<String> = (0..clips.len()).map(|index| name(clips, index)).collect();
+            animations.retain(|clip| {
+                !is_old(clip) || names.iter().any(|name| clip["name"] == name.as_str())
+            });
         }
     }
-    let clip = json!({ "name": name, "samplers": samplers, "channels": channels });
-    let path = document.path.clone();
-    let animations = patch
-        .json()
-        .as_object_mut()
-        .map(|root| root.entry("animations").or_insert(Value::Null));
-    match animations {
-        Some(Value::Array(items)) => items.insert(0, clip),
-        Some(missing @ Value::Null) => *missing = json!([clip]),
-        _ => return Err(Fault::new(&path, "animations", "an array", "something else").into()),
-    }
+    set_animations(&mut patch, animations);
     patch.finish()
 }
 
-/// For each joint, its node's transform at bind and in each pose.
+/// The name of a clip; where skins have one name, by number.
+fn name(clips: &[RangeClip], index: usize) -> String {
+    let skin = clips[index].skin;
+    if clips.len() == 1 {
+        NAME.to_owned()
+    } else if clips.iter().filter(|clip| clip.skin == skin).count() == 1 {
+        format!("{NAME}, {skin}")
+    } else {
+        format!("{NAME}, {skin} #{index}")
+    }
+}
+
+fn take_animations(patch: &mut Patch) -> Result<Vec<Value>, Fault> {
+    match patch.json().get("animations") {
+        None | Some(Value::Null) => Ok(Vec::new()),
+        Some(Value::Array(animations)) => Ok(animations.clone()),
+        Some(_) => {
+            let path = &patch.document().path;
+            Err(Fault::new(path, "animations", "an array", "something else"))
+        }
+    }
+}
+
+/// Writes the list; one without elements is none (§5.17).
+fn set_animations(patch: &mut Patch, animations: Vec<Value>) {
+    if let Some(root) = patch.json().as_object_mut() {
+        if animations.is_empty() {
+            root.shift_remove("animations");
+        } else {
+            root.insert("animations".into(), Value::Array(animations));
+        }
+    }
+}
+
+/// The keys of one property of one node: times in seconds, and three or four numbers each.
+#[derive(Default)]
+struct Track {
+    times: Vec<f32>,
+    values: Vec<f32>,
+}
+
+impl Track {
+    /// The samplers and channels of a clip.
+    fn all(
+        patch: &mut Patch,
+        document: &Document,
+        clip: &RangeClip,
+    ) -> Result<(Vec<Value>, Vec<Value>), Error> {
+        let skeleton = clip.skeleton;
+        let nodes = Nodes::of_skeleton(document, skeleton)?;
+        let keys = keys(document, &nodes, skeleton, clip.poses)?;
+        let (mut samplers, mut channels) = (Vec::new(), Vec::new());
+        // Joints that move at the same moments share their times.
+        let mut inputs: HashMap<Vec<u32>, usize> = HashMap::new();
+        for (joint, keys) in skeleton.joints().iter().zip(&keys) {
+            let own = &nodes.nodes[joint.node];
+            let own = match own.parts {
+                Some(parts) => parts,
+                None => to_parts(patch, joint.node, own, &keys[0])?,
+            };
+            let mut tracks = vec![("rotation", "VEC4", Self::new(&rotations(keys), halfway))];
+            type Part = fn(&Trs) -> Vector3<f64>;
+            let parts: [(&str, Part); 2] = [
+                ("translation", |trs| trs.translation),
+                ("scale", |trs| trs.scale),
+            ];
+            for (path, part) in parts {
+                if keys.iter().any(|key| differs(&part(key), &part(&own))) {
+                    let first = part(&keys[0]);
+                    let moves = keys.iter().any(|key| differs(&part(key), &first));
+                    let values = keys.iter().map(|key| if moves { part(key) } else { first });
+                    let mean = |a: &Vector3<f64>, b: &Vector3<f64>| (a + b) / 2.0;
+                    let values: Vec<Vector3<f64>> = values.collect();
+                    tracks.push((path, "VEC3", Self::new(&values, mean)));
+                }
+            }
+            for (path, kind, track) in tracks {
+                let bits = track.times.iter().map(|time| time.to_bits()).collect();
+                let input = match inputs.entry(bits) {
+                    Entry::Occupied(known) => *known.get(),
+                    Entry::Vacant(new) => {
+                        let ends = track
+                            .times
+                            .first()
+                            .copied()
+                            .zip(track.times.last().copied());
+                        let bounds = ends.map(|(first, last)| [first, last]);
+                        *new.insert(add(patch, "SCALAR", 1, &track.times, bounds)?)
+                    }
+                };
+                let width = track.values.len() / track.times.len();
+                let output = add(patch, kind, width, &track.values, None)?;
+                channels.push(json!({
+                    "sampler": samplers.len(),
+                    "target": { "node": joint.node, "path": path },
+                }));
+                samplers
+                    .push(json!({ "input": input, "interpolation": "LINEAR", "output": output }));
+            }
+        }
+        Ok((samplers, channels))
+    }
+
+    /// From what stands at bind, in each pose and at bind again. What does not change between two poses needs no
+    /// keys there.
+    fn new<const N: usize>(
+        stands: &[SVector<f64, N>],
+        half: impl Fn(&SVector<f64, N>, &SVector<f64, N>) -> SVector<f64, N>,
+    ) -> Self {
+        let mut track = Self::default();
+        track.push(0.0, &stands[0]);
+        for (pose, pair) in stands.windows(2).enumerate() {
+            let (from, to) = (&pair[0], &pair[1]);
+            if from == to {
+                continue;
+            }
+            let leave = pose as f64 * SECONDS_PER_POSE + SECONDS_HELD;
+            track.push(leave, from);
+            let middle = half(from, to);
+            let near = |end: &SVector<f64, N>| half(end, &half(end, &middle));
+            let between = [near(from), middle, near(to)];
+            for (moment, value) in MOMENTS.iter().zip(&between) {
+                track.push(leave + moment * (SECONDS_PER_POSE - SECONDS_HELD), value);
+            }
+            track.push((pose + 1) as f64 * SECONDS_PER_POSE, to);
+        }
+        // Every channel lasts as long as the clip.
+        let end = (stands.len() - 1) as f64 * SECONDS_PER_POSE;
+        if track.times.last() != Some(&(end as f32)) {
+            track.push(end, &stands[stands.len() - 1]);
+        }
+        track
+    }
+
+    fn push<const N: usize>(&mut self, time: f64, value: &SVector<f64, N>) {
+        self.times.push(time as f32);
+        self.values.extend(value.iter().map(|&x| x as f32));
+    }
+}
+
+/// For each joint, its node's transform at bind, in each pose, and at bind again.
 fn keys(
     document: &Document,
     nodes: &Nodes,
@@ -141,14 +299,13 @@ fn keys(
             Some(_) => undo,
             None => undo * placement,
         };
-        let turn_in = |pose: &Pose| {
+        let stand = |turn: &UnitQuaternion<f64>| parts(&(before * joint.bind_local.matrix(turn)));
+        let bind = stand(&UnitQuaternion::identity());
+        let stands = poses.iter().map(|pose| {
             let found = pose.rotations.binary_search_by_key(&id, |&(id, _)| id);
-            found.map_or(UnitQuaternion::identity(), |i| pose.rotations[i].1)
-        };
-        let turns = std::iter::once(UnitQuaternion::identity()).chain(poses.iter().map(turn_in));
-        let keys: Option<Vec<Trs>> = turns
-            .map(|turn| parts(&(before * joint.bind_local.matrix(&turn))))
-            .collect();
+            found.map_or(bind, |place| stand(&pose.rotations[place].1))
+        });
+        let keys: Option<Vec<Trs>> = std::iter::once(bind).chain(stands).chain([bind]).collect();
         match keys {
             Some(keys) => all.push(keys),
             None => faults.push(
@@ -186,8 +343,8 @@ fn differs(a: &Vector3<f64>, b: &Vector3<f64>) -> bool {
     (a - b).amax() > SAME * a.amax().max(b.amax())
 }
 
-/// Rotations as x, y, z, w; each on the near side of the one before.
-fn rotations(keys: &[Trs]) -> Vec<Vec<f64>> {
+/// Rotations as x, y, z, w; each on the near side of the one before, so that all go the shorter way.
+fn rotations(keys: &[Trs]) -> Vec<Vector4<f64>> {
     let mut last = keys[0].rotation.coords;
     keys.iter()
         .map(|key| {
@@ -196,9 +353,14 @@ fn rotations(keys: &[Trs]) -> Vec<Vec<f64>> {
                 coords = -coords;
             }
             last = coords;
-            coords.as_slice().to_vec()
+            coords
         })
         .collect()
+}
+
+/// The rotation halfway between two that are at most half a turn apart: never zero, since they are on one side.
+fn halfway(a: &Vector4<f64>, b: &Vector4<f64>) -> Vector4<f64> {
+    (a + b).normalize()
 }
 
 /// A node with a matrix cannot be animated (glTF 2.0 §3.5.3): gives it the same transform in parts,

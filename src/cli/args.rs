@@ -72,6 +72,9 @@ pub struct BakeArgs {
     /// Joints a vertex at most, whatever the recipe says [default: the recipe's, else 4]
     #[arg(short = 'k', long, value_name = "K", value_parser = clap::value_parser!(u8).range(1..=8))]
     pub influences: Option<u8>,
+    /// Add a clip that shows the poses of the fit, whatever the recipe says; one of an earlier run makes way
+    #[arg(long)]
+    pub clip: bool,
     /// A pose file in place of the poses of the fit; held-out poses still come from the recipe
     #[arg(long, value_name = "FILE")]
     pub poses: Option<PathBuf>,

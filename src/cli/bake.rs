@@ -125,6 +125,7 @@ fn items(args: &BakeArgs, recipes: &Recipes, is_folder: bool) -> Result<Vec<Item
                 if let Some(influences) = args.influences {
                     request.recipe.fit.influences = usize::from(influences);
                 }
+                request.recipe.write.clip |= args.clip;
                 if is_folder {
                     request.beside = asset::Beside::Replaced;
                 }

@@ -3,15 +3,12 @@
 use super::args::PosesArgs;
 use super::bake::request;
 use super::output::print;
-use crate::asset;
+use crate::asset::{self, ClipPlace, RangeClip};
 use crate::error::{Error, Fault};
 use crate::job::{self, SkinPoses};
 use crate::pose::file;
 use crate::recipe::Recipes;
-use crate::rig::{Pose, PoseSequence};
-
-/// Each pose of a clip is held apart from the next by this time.
-const SECONDS_PER_POSE: f64 = 0.5;
+use crate::rig::PoseSequence;
 
 pub(super) fn run(args: &PosesArgs) -> Result<(), Error> {
     let as_clip = super::require_ending(&args.output, &["json", "glb", "gltf"])? != "json";
@@ -54,15 +51,16 @@ pub(super) fn run(args: &PosesArgs) -> Result<(), Error> {
     } else {
         &set.fit
     };
+    let mut notes = notes.clone();
     if as_clip {
-        let list: Vec<Pose> = list.iter().map(std::borrow::Cow::into_owned).collect();
-        let document = asset::with_pose_clip(
-            &poses.document,
-            &character.skeleton,
-            &list,
-            "tanyard poses",
-            SECONDS_PER_POSE,
-        )?;
+        let (shown, note) = job::shown(list);
+        notes.extend(note);
+        let clip = RangeClip {
+            skeleton: &character.skeleton,
+            skin: &character.name,
+            poses: &shown,
+        };
+        let document = asset::with_range_clips(&poses.document, &[clip], ClipPlace::First)?;
         asset::save(&document, &args.output)?;
     } else {
         let json = file::to_json(list, &character.skeleton).to_string() + "\n";

@@ -150,6 +150,10 @@ impl Source {
             Some(mirror) => fit::symmetric_candidates(row, LEAST_CANDIDATE_MASS, mirror),
             None => Candidates::new((0..character.surface.len()).map(row), LEAST_CANDIDATE_MASS),
         };
+        let shown = match request.recipe.write.clip {
+            true => poses.fit.len().min(super::MOST_SHOWN),
+            false => 0,
+        };
         Ok(Work {
             loaded,
             bound,
@@ -161,6 +165,7 @@ impl Source {
             bind: way,
             layers: layer_lines,
             warnings,
+            shown,
             prepare_s: clock.elapsed().as_secs_f64(),
         })
     }

@@ -37,8 +37,13 @@ pub(super) struct Work<'a> {
     pub bind: String,
     pub layers: Vec<String>,
     pub warnings: Vec<String>,
+    /// Poses that a clip in the file is to show.
+    pub shown: usize,
     pub prepare_s: f64,
 }
+
+/// A turn of a joint that a clip shows: in the pose, as the parts of a node, as keys, and those in the file twice.
+const CLIP_BYTES_PER_TURN: usize = 400;
 
 /// A fit with what the report says of it.
 pub(super) struct Solved {
@@ -93,8 +98,9 @@ impl Work<'_> {
             + 2 * self.candidates.entries()
             + vertices * fit::WORKING_BYTES_PER_VERTEX;
         let mirror = size_of::<u32>() * vertices;
+        let clip = self.shown * joints * CLIP_BYTES_PER_TURN;
         let fitting = stack + spread + fit + poses + tallies + mirror + width * block;
-        let total = character + fitting.max(self.bound.working_bytes);
+        let total = character + clip + fitting.max(self.bound.working_bytes);
         memory::PROGRAM_BYTES + total as u64 + file_bytes
     }
 

@@ -149,6 +149,12 @@ impl From<Vec<Pose>> for Poses {
 }
 
 impl Poses {
+    /// The first of them, at most so many.
+    pub fn first(&self, most: usize) -> Vec<Pose> {
+        let count = self.len().min(most);
+        (0..count).map(|at| self.get(at).into_owned()).collect()
+    }
+
     /// Bytes that the poses take; blends take none of their own.
     pub fn bytes(&self) -> usize {
         self.listed

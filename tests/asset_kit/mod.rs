@@ -7,9 +7,9 @@ use std::path::Path;
 
 use base64::Engine;
 use serde_json::{Value, json};
-use tanyard::asset::{self, Document, Loaded, WeightFormat};
+use tanyard::asset::{self, ClipPlace, Document, Loaded, RangeClip, WeightFormat};
 use tanyard::error::{Error, Fault};
-use tanyard::rig::{JointId, Weights};
+use tanyard::rig::{JointId, Pose, Skeleton, Weights};
 
 /// A document under construction: JSON, and the bytes of its one buffer.
 #[derive(Clone)]
@@ -312,6 +312,27 @@ pub fn as_glb(document: &Document) -> Vec<u8> {
     let path = folder.path().join("out.glb");
     asset::save(document, &path).unwrap();
     std::fs::read(&path).unwrap()
+}
+
+/// A document with one range of motion, first of its clips.
+pub fn with_clip(
+    document: &Document,
+    skeleton: &Skeleton,
+    poses: &[Pose],
+) -> Result<Document, Error> {
+    let clip = RangeClip {
+        skeleton,
+        skin: "",
+        poses,
+    };
+    asset::with_range_clips(document, &[clip], ClipPlace::First)
+}
+
+/// The same file with that name on its first clip: those of our own give no poses.
+pub fn renamed(document: &Document, name: &str) -> Document {
+    let mut kit = parse_glb(&as_glb(document));
+    kit.json["animations"][0]["name"] = json!(name);
+    kit.open()
 }
 
 /// Reads JOINTS_n and WEIGHTS_n of a primitive as the gltf crate sees them.

@@ -11,6 +11,7 @@ mod bake;
 mod batch;
 mod binds;
 mod chaos;
+mod clip;
 mod compare;
 mod farm;
 mod figures;

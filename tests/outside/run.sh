@@ -33,6 +33,7 @@ check() {
 }
 check "valid glTF" node "$here/validate.mjs" "$cases"
 check "linear-blend skinning" node "$here/three_pose.mjs" "$cases"
+check "range of motion" node "$here/three_clip.mjs" "$cases"
 check "delta mush" "$python" "$here/mush.py" "$cases"
 check "an even ramp of colours" "$python" "$here/ramp.py" "$cases/ramp.json"
 check "recipes and their schema" "$python" "$here/recipes.py"

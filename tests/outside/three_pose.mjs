@@ -19,36 +19,13 @@
 
 import { readFileSync } from 'node:fs';
 import { join } from 'node:path';
-import { Box3, Matrix4, Quaternion, Vector3 } from 'three';
+import { Matrix4, Quaternion, Vector3 } from 'three';
 import { GLTFLoader } from 'three/addons/loaders/GLTFLoader.js';
 
-import { runCases, Skip } from './cases.mjs';
+import { runCases } from './cases.mjs';
+import { diagonalOf, loadMeshes, readFloats, withoutMaterials } from './three_file.mjs';
 
 const TOLERANCE = 1e-5; // of the bind bounding-box diagonal
-
-const GLB_MAGIC = 0x46546c67;
-const JSON_CHUNK = 0x4e4f534a;
-
-/** The document without what needs a browser (images), as a GLB again; and its JSON. */
-function withoutMaterials(path) {
-    const glb = readFileSync(path);
-    const jsonLength = glb.readUInt32LE(12);
-    const json = JSON.parse(glb.toString('utf8', 20, 20 + jsonLength));
-    for (const list of ['materials', 'textures', 'images', 'samplers']) delete json[list];
-    for (const mesh of json.meshes) for (const primitive of mesh.primitives) delete primitive.material;
-
-    const text = Buffer.from(JSON.stringify(json));
-    const padding = Buffer.alloc(-text.length & 3, ' ');
-    const rest = glb.subarray(20 + jsonLength);
-    const head = Buffer.alloc(20);
-    head.writeUInt32LE(GLB_MAGIC, 0);
-    head.writeUInt32LE(2, 4);
-    head.writeUInt32LE(head.length + text.length + padding.length + rest.length, 8);
-    head.writeUInt32LE(text.length + padding.length, 12);
-    head.writeUInt32LE(JSON_CHUNK, 16);
-    const stripped = Buffer.concat([head, text, padding, rest]);
-    return { json, bytes: stripped.buffer.slice(stripped.byteOffset, stripped.byteOffset + stripped.length) };
-}
 
 /** Skin 0: for each joint its bone, inverse bind matrix, parent joint (-1 at roots), depth and bind local. */
 async function loadJoints(json, parser) {
@@ -109,32 +86,6 @@ function poseBones(joints, rotations) {
     }
 }
 
-/** The SkinnedMeshes that hold the raw vertices, in raw order: a shared POSITION accessor counts at its first use. */
-async function loadMeshes(json, parser) {
-    const meshes = [];
-    const seen = new Set();
-    for (const [index, node] of json.nodes.entries()) {
-        if (node.skin !== 0 || node.mesh === undefined) continue;
-        const object = await parser.getDependency('node', index);
-        for (const [slot, primitive] of json.meshes[node.mesh].primitives.entries()) {
-            if (seen.has(primitive.attributes.POSITION)) continue;
-            seen.add(primitive.attributes.POSITION);
-            if (primitive.attributes.JOINTS_1 !== undefined) throw new Skip('three reads only four influences');
-            meshes.push([object, ...object.children].find((candidate) => {
-                const origin = parser.associations.get(candidate);
-                const ours = origin?.nodes === undefined || origin.nodes === index;
-                return candidate.isSkinnedMesh && ours && origin?.meshes === node.mesh && origin.primitives === slot;
-            }));
-        }
-    }
-    return meshes;
-}
-
-function readFloats(path) {
-    const bytes = readFileSync(path);
-    return new Float32Array(bytes.buffer.slice(bytes.byteOffset, bytes.byteOffset + bytes.length));
-}
-
 await runCases(async (folder) => {
     const { json, bytes } = withoutMaterials(join(folder, 'baked.glb'));
     const { scenes, parser } = await new GLTFLoader().parseAsync(bytes, '');
@@ -143,9 +94,7 @@ await runCases(async (folder) => {
     const { poses } = JSON.parse(readFileSync(join(folder, 'poses.json'), 'utf8'));
     const expected = readFloats(join(folder, 'skinned.f32'));
 
-    const box = new Box3();
-    for (const { geometry } of meshes) box.union(new Box3().setFromBufferAttribute(geometry.attributes.position));
-    const diagonal = box.getSize(new Vector3()).length();
+    const diagonal = diagonalOf(meshes);
     const rawVertices = meshes.reduce((sum, { geometry }) => sum + geometry.attributes.position.count, 0);
     if (expected.length !== poses.length * rawVertices * 3) {
         const due = `${poses.length} poses x ${rawVertices} raw vertices x 3`;
