@@ -7,7 +7,7 @@
   const TWEEN_MS = 350;
   const PLAY_MS = 1400;
   const WAYS = ['reference', 'baked', 'difference'];
-  const HOME = { around: 0.4, height: 0.14, zoom: 1, shift: [0, 0] };
+  const HOME = { height: 0.14, zoom: 1, shift: [0, 0] };
   const PAPER = [0.98, 0.976, 0.965];
 
   const VERTEX = `#version 300 es
@@ -70,9 +70,12 @@
     if (!gl) throw new Error('no WebGL 2');
     const skin = read(JSON.parse(find('data').textContent));
     const shape = split(skin);
+    skin.bounds = extent(skin);
+    // What is long from front to back is seen from its side.
+    skin.around = skin.bounds.deep > 1.4 * skin.bounds.height ? 1.1 : 0.4;
     // What is drawn of each of the two shapes: places and normals of split vertices, and the share of the ramp.
     const drawn = { reference: room(shape.count), baked: room(shape.count), shares: new Float32Array(shape.count) };
-    const state = { pose: 0, from: null, began: 0, way: 'all', playing: 0, asked: false, ...HOME };
+    const state = { pose: 0, from: null, began: 0, way: 'all', playing: 0, asked: false, around: skin.around, ...HOME };
     const still = matchMedia('(prefers-reduced-motion: reduce)');
     let picture = null;
 
@@ -82,12 +85,12 @@
     const stills = document.getElementById(root.dataset.stills);
     if (figure && stills) stills.querySelector('div').prepend(figure);
     legend(find('bar'), find('marks'), skin);
-    picture = prepare(gl, skin, shape);
+    picture = prepared();
     set(0, false);
 
     canvas.addEventListener('webglcontextlost', (event) => event.preventDefault());
     canvas.addEventListener('webglcontextrestored', () => {
-      picture = prepare(gl, skin, shape);
+      picture = prepared();
       ask();
     });
     new ResizeObserver(ask).observe(canvas);
@@ -106,6 +109,20 @@
     // For checks: what is shown, in mesh space, and in which pose.
     root.tanyard = { pose: () => state.pose, positions: (way) => skin.at(state.pose)[way], settled: () => !state.from };
 
+    function prepared() {
+      return { ...prepare(gl, skin, shape), name };
+    }
+
+    // Says what each panel shows.
+    function name(ways, beside) {
+      const names = find('names');
+      names.classList.toggle('motion-below', !beside);
+      const said = ways.join();
+      if (names.dataset.said === said) return;
+      names.dataset.said = said;
+      names.replaceChildren(...ways.map((way) => Object.assign(document.createElement('span'), { textContent: way })));
+    }
+
     function choose(pose) {
       play(false);
       set((pose + skin.poses.length) % skin.poses.length, true);
@@ -113,6 +130,8 @@
 
     function play(on) {
       clearInterval(state.playing);
+      // Nobody wants every pose read out.
+      find('say').setAttribute('aria-live', on ? 'off' : 'polite');
       const step = () => set((state.pose + 1) % skin.poses.length, true);
       state.playing = on ? setInterval(step, PLAY_MS) : 0;
       find('play').textContent = on ? 'Pause' : 'Play';
@@ -143,8 +162,7 @@
         const dx = to.reference[v] - to.baked[v];
         const dy = to.reference[v + 1] - to.baked[v + 1];
         const dz = to.reference[v + 2] - to.baked[v + 2];
-        // Between poses there is no figure to show.
-        drawn.shares[i] = share < 1 ? 0 : ((100 * Math.hypot(dx, dy, dz)) / skin.diagonal) / skin.top_percent;
+        drawn.shares[i] = ((100 * Math.hypot(dx, dy, dz)) / skin.diagonal) / skin.top_percent;
       }
     }
 
@@ -154,7 +172,8 @@
       const rms = `rms ${pose.rms_percent.toFixed(3)} % of size (${digits(pose.rms_percent * skin.unit)} units)`;
       const name = pose.held_out === null ? 'bind' : pose.name;
       const text = `${name}: ${kind}, ${rms}`;
-      find('say').textContent = `${text}${state.from ? ' – between poses: no differences are shown' : ''}`;
+      find('say').textContent = text;
+      root.classList.toggle('motion-between', Boolean(state.from));
       find('slider').setAttribute('aria-valuetext', text);
       const ways = state.way === 'all' ? 'Reference, baked and difference' : state.way;
       canvas.setAttribute('aria-label', `${ways} of the character in ${text}`);
@@ -180,7 +199,7 @@
     }
 
     function home() {
-      Object.assign(state, HOME, { shift: [0, 0] });
+      Object.assign(state, HOME, { around: skin.around });
       ask();
     }
 
@@ -268,7 +287,7 @@
             baked[3 * v + i] += w * (m[r] * x + m[r + 1] * y + m[r + 2] * z + m[r + 3]);
           }
         }
-        for (let i = 3 * v; i < 3 * v + 3; i++) reference[i] = baked[i] + off[i] * pose.off_step;
+        for (let i = 3 * v; i < 3 * v + 3; i++) reference[i] = baked[i] + (off[i] * Math.abs(off[i]) * pose.off_most) / 16129;
       }
       return { baked, reference };
     }
@@ -417,15 +436,16 @@
     const right = [cos, 0, -sin];
     const up = [toward[1] * right[2] - toward[2] * right[1], toward[2] * right[0] - toward[0] * right[2],
       toward[0] * right[1] - toward[1] * right[0]];
-    const bounds = extent([drawn.reference.places, drawn.baked.places], right, up, Math.abs(rise), level);
-    const fits = (w, h) => Math.min(w / bounds.width, h / bounds.height);
+    const { middle, reach, height: tall } = skin.bounds;
+    const along = (axis) => middle[0] * axis[0] + middle[1] * axis[1] + middle[2] * axis[2];
+    const fits = (w, h) => Math.min(w / (2 * reach), h / (tall * level + 2 * reach * Math.abs(rise)));
     const count = ways.length;
     const beside = fits(width / count, height) >= fits(width, height / count);
     const [w, h] = beside ? [width / count, height] : [width, height / count];
     const scale = fits(w, h) * 0.9 * state.zoom;
     gl.uniformMatrix3fv(picture.uniform('axes'), false, [...right, ...up, ...toward]);
     const drift = [state.shift[0] * height * state.zoom / scale, -state.shift[1] * height * state.zoom / scale];
-    gl.uniform2f(picture.uniform('middle'), bounds.middle[0] - drift[0], bounds.middle[1] - drift[1]);
+    gl.uniform2f(picture.uniform('middle'), along(right) - drift[0], along(up) - drift[1]);
     gl.uniform2f(picture.uniform('scale'), (2 * scale) / w, (2 * scale) / h);
     gl.disable(gl.SCISSOR_TEST);
     gl.clearColor(...PAPER, 1);
@@ -436,6 +456,7 @@
       gl.bufferData(gl.ARRAY_BUFFER, values, gl.DYNAMIC_DRAW);
     };
     load('share', drawn.shares);
+    picture.name(ways, beside);
     ways.forEach((way, place) => {
       const at = beside ? [place * w, 0] : [0, height - (place + 1) * h];
       const area = [at[0], at[1], w, h].map(Math.round);
@@ -444,35 +465,39 @@
       const from = way === 'reference' ? drawn.reference : drawn.baked;
       load('place', from.places);
       load('normal', from.normals);
-      gl.uniform1i(picture.uniform('figures'), way === 'difference' ? 1 : 0);
+      // Between poses there is no figure to show.
+      gl.uniform1i(picture.uniform('figures'), way === 'difference' && !state.from ? 1 : 0);
       gl.drawElements(gl.TRIANGLES, picture.count, gl.UNSIGNED_INT, 0);
     });
   }
 
-  // What shapes take of the picture's two directions, whichever way they are turned about: so that turning does not zoom.
-  function extent(shapes, right, up, rise, level) {
+  // The room that all poses take, whichever way they are turned about: so that neither poses nor turning zoom.
+  function extent(skin) {
     const low = [Infinity, Infinity, Infinity];
     const high = [-Infinity, -Infinity, -Infinity];
-    const each = (act) => shapes.forEach((places) => {
-      for (let i = 0; i < places.length; i += 3) act(places[i], places[i + 1], places[i + 2]);
+    const used = new Uint8Array(skin.vertices);
+    for (const v of skin.corners) used[v] = 1;
+    const each = (act) => skin.poses.forEach((_, pose) => {
+      for (const places of Object.values(skin.at(pose))) {
+        for (let v = 0; v < skin.vertices; v++) if (used[v]) act(scene(skin, places, 3 * v));
+      }
     });
-    each((x, y, z) => {
-      low[0] = Math.min(low[0], x);
-      low[1] = Math.min(low[1], y);
-      low[2] = Math.min(low[2], z);
-      high[0] = Math.max(high[0], x);
-      high[1] = Math.max(high[1], y);
-      high[2] = Math.max(high[2], z);
+    each((p) => {
+      for (let i = 0; i < 3; i++) {
+        low[i] = Math.min(low[i], p[i]);
+        high[i] = Math.max(high[i], p[i]);
+      }
     });
     const middle = low.map((x, i) => (x + high[i]) / 2 || 0);
     let reach = 0;
-    each((x, y, z) => (reach = Math.max(reach, Math.hypot(x - middle[0], z - middle[2]))));
-    const along = (axis) => middle[0] * axis[0] + middle[1] * axis[1] + middle[2] * axis[2];
-    return {
-      middle: [along(right), along(up)],
-      width: Math.max(2 * reach, 1e-6) || 1,
-      height: Math.max((high[1] - low[1]) * level + 2 * reach * rise, 1e-6) || 1,
-    };
+    each((p) => (reach = Math.max(reach, Math.hypot(p[0] - middle[0], p[2] - middle[2]))));
+    return { middle, reach: reach || 0.5, deep: high[2] - low[2], height: Math.max(high[1] - low[1], 1e-6) || 1 };
+  }
+
+  // Where a point of mesh space, or one between two, is in scene directions, about the middle and in sizes of the skin.
+  function scene({ rows, middle }, places, v) {
+    const [x, y, z] = [places[v] - middle[0], places[v + 1] - middle[1], places[v + 2] - middle[2]];
+    return rows.map((row) => row[0] * x + row[1] * y + row[2] * z);
   }
 
   function legend(bar, marks, skin) {

@@ -13,7 +13,7 @@
 //! | `ramp`, `top_percent` | u8 × 3 of sRGB for 256 steps of an error, from 0 to the top |
 //! | `poses[].name`, `.held_out`, `.rms_percent` | what it is |
 //! | `poses[].matrices` | f32 × 12 a joint: the rows of the matrix that moves its bind positions |
-//! | `poses[].off`, `.off_step` | i8 × 3 a vertex, times the step: the reference less the baked position; exact to half a step, which is 1/254 of the greatest difference in the pose |
+//! | `poses[].off`, `.off_most` | i8 × 3 a vertex: the reference less the baked position is n · abs(n) / 127² · `off_most`. Small differences have fine steps: one of m is exact to √(m · `off_most`) / 127 and a step of 1/127² more |
 
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
@@ -91,7 +91,7 @@ struct PoseData<'a> {
     rms_percent: f64,
     matrices: String,
     off: String,
-    off_step: f32,
+    off_most: f32,
 }
 
 /// The view of a skin: `still` in its place, which the script moves to the element `stills` when it shows more.
@@ -104,8 +104,11 @@ pub(super) fn markup(motion: &Motion, still: Option<Markup>, stills: &str, id: &
                 p.motion-why { "The view in motion needs scripts and WebGL 2. Here is a still of the worst pose." }
             }
             div.motion-live hidden {
+                div.motion-frame {
+                div.motion-names aria-hidden="true" {}
                 canvas.motion-canvas tabindex="0" role="img" aria-label="The character in bind pose"
                     aria-describedby=(label("keys")) {}
+                }
                 div.motion-legend aria-hidden="true" { span.motion-bar {} span.motion-marks {} }
                 p.motion-say aria-live="polite" {}
                 div.motion-controls {
@@ -212,9 +215,8 @@ fn pose_data(pose: &MotionPose, diagonal: f64) -> PoseData<'_> {
         pairs.flat_map(|(r, b)| (0..3).map(move |i| r[i] - b[i]))
     };
     let greatest = off().fold(0.0f32, |most, x| most.max(x.abs()));
-    let off_step = greatest / f32::from(i8::MAX);
-    let place = |x: f32| match off_step > 0.0 {
-        true => (x / off_step).round() as i8,
+    let place = |x: f32| match greatest > 0.0 {
+        true => ((x.abs() / greatest).sqrt().copysign(x) * f32::from(i8::MAX)).round() as i8,
         false => 0,
     };
     let squares: f64 = off().map(|x| f64::from(x).powi(2)).sum();
@@ -229,7 +231,7 @@ fn pose_data(pose: &MotionPose, diagonal: f64) -> PoseData<'_> {
         },
         matrices: text(pose.matrices.iter().flatten().flat_map(|x| x.to_le_bytes())),
         off: text(off().flat_map(|x| place(x).to_le_bytes())),
-        off_step,
+        off_most: greatest,
     }
 }
 

@@ -20,6 +20,7 @@ mod hard;
 mod inspect;
 mod layers;
 mod limits;
+mod motion;
 mod picture;
 mod pieces;
 mod plain;
