@@ -4,8 +4,8 @@
 #
 #   tests/farm/run.sh TANYARD
 #
-# TANYARD is the program. Needs GNU make; without GNU parallel (Debian: parallel) or python3 with yaml, what needs them
-# is passed over, and a line says so.
+# TANYARD is the program. Needs GNU make and python3; without GNU parallel (Debian: parallel) or yaml for python3, what
+# needs them is passed over, and a line says so.
 set -euo pipefail
 
 if [ $# -ne 1 ] || [ ! -x "$1" ]; then
@@ -20,14 +20,9 @@ mkdir "$work/bin" "$work/guide"
 ln -s "$(realpath "$1")" "$work/bin/tanyard"
 PATH=$work/bin:$PATH
 
-# A fenced block whose first line, or second after that of a shell, is `# NAME: …` becomes the file NAME.
-awk -v folder="$work/guide" '
-    /^```/ { inside = !inside && $0 != "```"; line = 0; name = ""; head = ""; next }
-    !inside { next }
-    ++line <= 2 && !name && match($0, /^# [A-Za-z0-9_.-]+:/) { name = folder "/" substr($0, 3, RLENGTH - 3) }
-    line == 1 && !name { head = $0 "\n" }
-    name { printf "%s%s\n", head, $0 > name; head = "" }
-' "$guide"
+# All that the guide shows under a name, but for recipes: what each holds against others, the folder here has no room for.
+python3 "$here/../docs/pages.py" "$guide" "$work/guide"
+rm -r "$work/guide/characters"
 
 # Six characters: documents with their bytes inside, binary ones, and one with its bytes in a file beside.
 tree=$work/tree

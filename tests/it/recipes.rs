@@ -312,25 +312,3 @@ fn words_that_do_not_go_together_are_refused() {
         assert!(error.contains("--help"), "{words:?}: {error}");
     }
 }
-
-#[test]
-fn recipes_of_the_documents_are_recipes() {
-    let mut read = 0;
-    for name in [
-        "README.md",
-        "docs/recipes.md",
-        "docs/first-bake.md",
-        "docs/binding.md",
-    ] {
-        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(name);
-        let text = fs::read_to_string(&path).expect("a document");
-        for fence in text.split("```toml\n").skip(1) {
-            let recipe = fence.split("```").next().unwrap_or_default();
-            if let Err(error) = RecipeFile::parse(&path, recipe) {
-                panic!("{recipe}\n{error}");
-            }
-            read += 1;
-        }
-    }
-    assert!(read >= 12, "only {read} recipes were found");
-}
