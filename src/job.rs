@@ -69,6 +69,11 @@ impl Request {
             width: None,
         }
     }
+
+    /// Its recipe as TOML, with every default; `None` if it has paths that TOML cannot tell.
+    pub fn settings(&self) -> Option<String> {
+        self.recipe.to_toml().ok()
+    }
 }
 
 /// Watches a job from outside.

@@ -241,6 +241,14 @@ impl Recipe {
         }
     }
 
+    /// As TOML that reads as the same recipe, every default in it; those of keys that are not set stand in comments.
+    ///
+    /// # Errors
+    /// What is found that TOML cannot tell: a path that is no Unicode.
+    pub fn to_toml(&self) -> Result<String, String> {
+        show::write(self, None)
+    }
+
     /// Checks values against what they may be.
     ///
     /// # Errors

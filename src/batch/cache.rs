@@ -16,7 +16,7 @@ use crate::limits::Limits;
 use crate::report::CharacterReport;
 
 /// Names the form of an entry.
-const FORM: &[u8] = b"tanyard-cache/1\n";
+const FORM: &[u8] = b"tanyard-cache/2\n";
 
 /// The folder of a cache within that of the results.
 pub const LOCAL: &str = ".tanyard";

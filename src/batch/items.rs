@@ -223,6 +223,7 @@ impl Item {
             input: self.input.display().to_string(),
             output: self.output.display().to_string(),
             recipe: self.recipe.as_ref().map(|path| path.display().to_string()),
+            settings: self.work.as_ref().ok().and_then(Request::settings),
             status,
             faults: faults.lines().map(str::to_owned).collect(),
             fault_kind: fault.as_ref().and_then(FaultKind::of),

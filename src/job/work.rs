@@ -11,13 +11,14 @@ use crate::bind::Bound;
 use crate::deform::{Spread, Stack, Stream};
 use crate::error::{Error, Fault};
 use crate::fit::{self, Candidates, Fitted, Gram, Solver, Unidentified};
-use crate::measure::{Figures, Tallies, mirror_error, outliers};
+use crate::measure::{Figures, Part, Tallies, mirror_error, outliers};
 use crate::memory;
 use crate::pose::{PoseSet, Poses};
 use crate::recipe::Symmetry;
 use crate::report::{
-    CharacterReport, Errors, FitReport, OnPoses, Plan, PosesReport, SkeletonReport, SurfaceReport,
-    SymmetryReport, Timings, Units, UnpairedPiece, WorstVertex,
+    CharacterReport, Errors, ErrorsBy, FitReport, JointError, OnPoses, Plan, PoseError,
+    PosesReport, SkeletonReport, SurfaceReport, SymmetryReport, Timings, Units, UnpairedPiece,
+    WorstVertex,
 };
 use crate::rig::{Character, JointId, Mirror, PoseSequence, Weights};
 
@@ -92,7 +93,10 @@ impl Work<'_> {
             200 * raw + 150 * vertices + 4 * surface.rings.entries() + 12 * surface.triangles.len();
         let joints = self.character().skeleton.joints().len();
         let block = self.stack.working_bytes(vertices, joints);
-        let tallies = 2 * Tallies::bytes(vertices, 4, width);
+        let tallies = [&self.poses.fit, &self.poses.held_out]
+            .map(|poses| Tallies::bytes(vertices, 4, poses.len(), width))
+            .iter()
+            .sum::<usize>();
         let poses = self.poses.fit.bytes() + self.poses.held_out.bytes();
         let fit = Gram::bytes(&self.candidates)
             + 2 * self.candidates.entries()
@@ -271,14 +275,14 @@ impl Work<'_> {
             None => None,
         };
         let mut warnings = self.warnings.clone();
-        for set in [figures(0), figures(BAKED)] {
+        for set in [figures(RIGID), figures(BAKED)] {
             let all = [set.fit, set.held_out].into_iter().flatten();
             if all.into_iter().any(|f| !(f.rms.is_finite() && f.max < 1e5)) {
                 return Err(self.beyond_measure(&request.input).into());
             }
         }
         if let (Some(rigid), Some(baked)) = (
-            figures(0).held_out_or_fit(),
+            figures(RIGID).held_out_or_fit(),
             figures(BAKED).held_out_or_fit(),
         ) && baked.rms > rigid.rms
         {
@@ -305,12 +309,13 @@ impl Work<'_> {
             mend,
             poses: self.poses_report(),
             errors: Errors {
-                rigid: figures(0).map(describe::percent),
+                rigid: figures(RIGID).map(describe::percent),
                 naive: figures(1).map(describe::percent),
                 baked: figures(BAKED).map(describe::percent),
                 floor: figures(3).map(describe::percent),
                 baked_units: figures(BAKED).map(|figures| units(figures, unit)),
             },
+            errors_by: self.errors_by(&fit, &held_out),
             worst: self.worst(&weights, &fit, &held_out),
             outliers: outliers(&surface.rings, &weights).len(),
             influences,
@@ -344,6 +349,41 @@ impl Work<'_> {
         let found = "positions beyond all measure";
         Fault::new(file, &self.character().name, expected, found)
             .remedy("check the inverse bind matrices for scales far from one")
+    }
+
+    /// Where and when the baked weights err; `None` without poses.
+    fn errors_by(&self, fit: &Tallies, held_out: &Tallies) -> Option<ErrorsBy> {
+        let (poses, is_held_out) = self.poses.held_out_or_fit();
+        if poses.is_empty() {
+            return None;
+        }
+        let tallies = if is_held_out { held_out } else { fit };
+        let skeleton = &self.character().skeleton;
+        let joints = |set| tallies.by_joint(set, &self.bound.joints, skeleton.joints().len());
+        let joints = joints(BAKED).into_iter().zip(joints(RIGID));
+        let joints = skeleton.joints().iter().zip(joints);
+        let joints = joints.filter(|(_, (baked, _))| baked.vertices > 0);
+        let joints = joints.map(|(joint, (baked, rigid))| JointError {
+            joint: joint.name.clone(),
+            vertices: baked.vertices,
+            rms_percent: baked.rms,
+            max_percent: baked.max,
+            rigid_rms_percent: rigid.rms,
+        });
+        let (baked, rigid) = (tallies.by_pose(BAKED), tallies.by_pose(RIGID));
+        let rms = |parts: &[Part]| parts.iter().map(|part| part.rms).collect::<Vec<_>>();
+        Some(ErrorsBy::new(
+            is_held_out,
+            joints.collect(),
+            [rms(&baked), rms(&rigid)],
+            |index| PoseError {
+                pose: poses.get(index).name.clone(),
+                index,
+                rms_percent: baked[index].rms,
+                max_percent: baked[index].max,
+                rigid_rms_percent: rigid[index].rms,
+            },
+        ))
     }
 
     fn worst(&self, weights: &Weights, fit: &Tallies, held_out: &Tallies) -> Vec<WorstVertex> {
@@ -430,7 +470,8 @@ impl Work<'_> {
     }
 }
 
-/// The place of the baked weights among the sets measured.
+/// The places of the base weights and of the baked ones among the sets measured.
+const RIGID: usize = 0;
 const BAKED: usize = 2;
 
 pub(super) fn surface_report(character: &Character) -> SurfaceReport {

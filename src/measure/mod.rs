@@ -12,13 +12,14 @@ mod mirror;
 mod rows;
 mod stand_out;
 mod stretch;
+mod sums;
 mod tally;
 mod versus;
 
 pub use mirror::mirror_error;
 pub use stand_out::outliers;
 pub use stretch::{CREASE, Stretch};
-pub use tally::{Figures, Tallies, Worst};
+pub use tally::{Figures, Part, Tallies, Worst};
 pub use versus::{
     Change, Measured, ROUNDING_PERCENT, Verdict, Versus, change_percent, greatest_changes,
     root_mean,

@@ -18,38 +18,23 @@ use std::sync::Arc;
 
 #[cfg(not(feature = "portable"))]
 use multiversion::multiversion;
-use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::bins::{Bins, Table};
-use super::rows::{Entry, Errors, Rows, scales, unit};
-use super::tally::{Figures, Worst, apart, figures};
+use super::rows::Entry;
+use super::sums::{At, Chunk, Sums};
+use super::tally::{Figures, Worst, apart};
 use crate::rig::{
     Block, JointId, LANES, Point, Pose, PoseSequence, Rings, Shapes, Skeleton, Targets, Weights,
 };
 
 /// Streams errors of several sets of weights over one pose set.
 pub struct Versus {
-    rows: Rows,
+    sums: Sums,
     /// The heaviest base joint of each vertex.
     own: Vec<JointId>,
-    unit: f32,
-    /// For each vertex and set, vertex-major.
-    entries: Vec<Entry>,
-    /// For each pose and set the sum of squared errors, pose-major.
-    poses: Vec<f64>,
     seen: Vec<bool>,
-    bins: Bins,
-    /// Sums of each chunk of vertices for the poses at hand.
-    partial: Vec<f64>,
 }
-
-/// Vertices measured as one parcel of work; fixed, so that results do not depend on threads.
-const CHUNK: usize = 256;
-
-/// Blocks of poses whose partial sums are held at once: some 4 bytes a vertex and set.
-const BLOCKS_TOGETHER: usize = 8;
 
 impl Versus {
     /// Ready to measure these sets of weights, at least one, over that many poses. `base` are the weights that
@@ -58,67 +43,20 @@ impl Versus {
         // A row of checked weights has at least one entry.
         let heaviest = |v: usize| base.of(v).next().map_or(JointId(0), |(joint, _)| joint);
         Self {
-            rows: Rows::new(sets, base.len()),
+            sums: Sums::new(sets, diagonal, base.len(), poses),
             own: (0..base.len()).map(heaviest).collect(),
-            unit: unit(diagonal),
-            entries: vec![Entry::default(); base.len() * sets.len()],
-            poses: vec![0.0; poses * sets.len()],
             seen: vec![false; poses],
-            bins: Bins::new(sets.len()),
-            partial: Vec::new(),
         }
     }
 
     /// Adds the errors in some shapes. `rest` holds bind positions about the centre.
     pub fn add(&mut self, rest: &[[f32; 3]], shapes: &[Shapes]) {
-        shapes
-            .chunks(BLOCKS_TOGETHER)
-            .for_each(|blocks| self.add_blocks(rest, blocks));
-    }
-
-    fn add_blocks(&mut self, rest: &[[f32; 3]], blocks: &[Shapes]) {
-        let sets = self.rows.sets;
-        let width = sets * LANES;
-        let chunks = self.own.len().div_ceil(CHUNK);
-        self.partial.clear();
-        self.partial.resize(chunks * blocks.len() * width, 0.0);
-        let (rows, own, bins, unit) = (&self.rows, &self.own, &self.bins, self.unit);
-        self.entries
-            .par_chunks_mut(CHUNK * sets)
-            .zip(self.partial.par_chunks_mut(blocks.len() * width))
-            .enumerate()
-            .for_each_init(
-                || Worker {
-                    bins: bins.table(),
-                    targets: Vec::new(),
-                    errors: Errors::new(sets),
-                },
-                |worker, (chunk, (entries, sums))| {
-                    for (shapes, sums) in blocks.iter().zip(sums.chunks_exact_mut(width)) {
-                        let at = At {
-                            rows,
-                            own,
-                            rest,
-                            shapes,
-                            unit,
-                        };
-                        measure(&at, chunk * CHUNK, entries, sums, worker);
-                    }
-                },
-            );
-        for (block, shapes) in blocks.iter().enumerate() {
-            for (lane, &pose) in shapes.poses.iter().enumerate() {
-                self.seen[pose] = true;
-                for set in 0..sets {
-                    let place = block * width + set * LANES + lane;
-                    let of_chunks = self
-                        .partial
-                        .iter()
-                        .skip(place)
-                        .step_by(blocks.len() * width);
-                    self.poses[pose * sets + set] = of_chunks.sum();
-                }
-            }
+        let own = &self.own;
+        self.sums.add(rest, shapes, |at, chunk, targets| {
+            measure(own, at, chunk, targets);
+        });
+        for &pose in shapes.iter().flat_map(|shapes| &shapes.poses) {
+            self.seen[pose] = true;
         }
     }
 
@@ -149,78 +87,33 @@ impl Versus {
 
     /// What was found of one set.
     pub fn measured(&self, set: usize) -> Measured {
-        let sets = self.rows.sets;
-        let count = (self.own.len() * self.seen.len()) as u64;
-        let entries = self.entries.iter().skip(set).step_by(sets);
         Measured {
-            figures: figures(entries.clone(), &self.bins, set, count),
-            vertices: entries.copied().collect(),
-            poses: self.poses.iter().skip(set).step_by(sets).copied().collect(),
+            figures: self.sums.figures(set),
+            vertices: self.sums.of_vertices(set).copied().collect(),
+            poses: self.sums.of_poses(set).map(|total| total.sum).collect(),
         }
     }
 
     /// Bytes that it takes for that many vertices, sets and poses, with that many workers.
     pub fn bytes(vertices: usize, sets: usize, poses: usize, workers: usize) -> usize {
-        let partial = vertices.div_ceil(CHUNK) * BLOCKS_TOGETHER * sets * LANES * size_of::<f64>();
-        let entries = vertices * (2 * sets * size_of::<Entry>() + size_of::<JointId>());
-        let poses = poses * (2 * sets * size_of::<f64>() + 1);
-        entries + partial + poses + Rows::bytes(vertices, sets) + workers * Bins::bytes(sets)
+        // What is measured is held a second time.
+        let measured = sets * (vertices * size_of::<Entry>() + poses * size_of::<f64>());
+        let own = vertices * size_of::<JointId>() + poses;
+        Sums::bytes(vertices, sets, poses, workers) + measured + own
     }
 }
 
-struct Worker<'a> {
-    bins: Table<'a>,
-    targets: Vec<Point>,
-    errors: Errors,
-}
-
-/// What a chunk of vertices is measured in.
-struct At<'a> {
-    rows: &'a Rows,
-    own: &'a [JointId],
-    rest: &'a [[f32; 3]],
-    shapes: &'a Shapes,
-    unit: f32,
-}
-
-/// Measures one block of poses on the vertices from `first` on.
+/// Measures one block of poses on a chunk of vertices.
 #[cfg_attr(not(feature = "portable"), multiversion(targets("x86_64+avx2")))]
-fn measure(at: &At, first: usize, entries: &mut [Entry], sums: &mut [f64], worker: &mut Worker) {
-    let At {
-        rows,
-        own,
-        rest,
-        shapes,
-        unit,
-    } = *at;
-    let Worker {
-        bins,
-        targets,
-        errors,
-    } = worker;
-    let range = first..first + entries.len() / rows.sets;
-    let lanes = shapes.poses.len();
-    let scales = scales(unit, lanes);
-    let mut bent = shapes.within(&range, targets).peekable();
-    for (v, entries) in range.zip(entries.chunks_exact_mut(rows.sets)) {
+fn measure(own: &[JointId], at: &At, mut chunk: Chunk, targets: &mut Vec<Point>) {
+    let range = chunk.range();
+    let mut bent = at.shapes.within(&range, targets).peekable();
+    for v in range {
         let target = match bent.next_if(|&(next, _)| next == v) {
             Some((_, target)) => *target,
-            None => shapes.block.transform(own[v].index(), rest[v]),
+            None => at.shapes.block.transform(own[v].index(), at.rest[v]),
         };
-        rows.squares(v, rest[v], shapes, &target, &scales, errors);
-        let sums = sums.chunks_exact_mut(LANES);
-        for (set, ((entry, squares), sums)) in entries
-            .iter_mut()
-            .zip(&errors.squares)
-            .zip(sums)
-            .enumerate()
-        {
-            entry.add(squares, &shapes.poses);
-            bins.count(set, squares, lanes);
-            for l in 0..LANES {
-                sums[l] += f64::from(squares[l]);
-            }
-        }
+        chunk.record(at, v, &target);
     }
 }
 

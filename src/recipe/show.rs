@@ -13,7 +13,8 @@ use crate::error::{Error, Fault};
 pub(super) fn show(file: Option<&RecipeFile>, input: &Path) -> Result<String, Error> {
     let Some(file) = file else {
         let none: &dyn Fn(&str) -> String = &|_| "default".to_owned();
-        let text = write(&Recipe::default(), none).map_err(|found| unwritable(input, found))?;
+        let text =
+            write(&Recipe::default(), Some(none)).map_err(|found| unwritable(input, found))?;
         return Ok(format!("# recipe: defaults\n{text}"));
     };
     let recipe = file.of(input)?;
@@ -46,7 +47,7 @@ pub(super) fn show(file: Option<&RecipeFile>, input: &Path) -> Result<String, Er
             }
         }
     };
-    let text = write(&recipe, &origin).map_err(|found| unwritable(file.path(), found))?;
+    let text = write(&recipe, Some(&origin)).map_err(|found| unwritable(file.path(), found))?;
     let path = in_comment(&file.path().display().to_string());
     Ok(format!("# recipe: {path}\n{text}"))
 }
@@ -55,7 +56,14 @@ fn unwritable(path: &Path, found: String) -> Error {
     Error::Setting(vec![Fault::new(path, "", "settings in Unicode", found)])
 }
 
-fn write(recipe: &Recipe, origin: &dyn Fn(&str) -> String) -> Result<String, String> {
+/// A recipe as TOML with every default, each setting with where it is from, if that is known.
+///
+/// # Errors
+/// What is found that is no Unicode.
+pub(super) fn write(
+    recipe: &Recipe,
+    origin: Option<&dyn Fn(&str) -> String>,
+) -> Result<String, String> {
     let mut writer = Writer {
         out: String::new(),
         origin,
@@ -77,7 +85,7 @@ fn tree(recipe: &Recipe) -> Result<Value, String> {
 
 struct Writer<'a> {
     out: String,
-    origin: &'a dyn Fn(&str) -> String,
+    origin: Option<&'a dyn Fn(&str) -> String>,
 }
 
 impl Writer<'_> {
@@ -99,9 +107,10 @@ impl Writer<'_> {
             }
         }
         for (word, key, value) in plain {
-            let origin = in_comment(&(self.origin)(&inner(key)));
+            let origin = self.origin.map(|origin| origin(&inner(key)));
+            let origin = origin.map_or(String::new(), |text| format!("  # {}", in_comment(&text)));
             // Writing to a String cannot fail.
-            _ = writeln!(self.out, "{word} = {}  # {origin}", toml_text(value));
+            _ = writeln!(self.out, "{word} = {}{origin}", toml_text(value));
         }
         if !unset.is_empty() {
             _ = writeln!(self.out, "# not set: {}", unset.join(", "));
@@ -185,6 +194,10 @@ mod tests {
             let again =
                 Recipe::parse(Path::new("shown"), &shown).expect("what is shown is a recipe");
             assert_eq!(again, file.of(input).expect("it applies"), "{shown}");
+            let plain = again.to_toml().expect("it can be written");
+            let settings = |text: &str| -> toml::Table { toml::from_str(text).expect("TOML") };
+            assert_eq!(settings(&plain), settings(&shown), "{plain}");
+            assert!(!plain.contains("# default"), "{plain}");
         }
         let shown = show(None, input).expect("it can be shown");
         assert_eq!(

@@ -26,6 +26,8 @@ pub struct CharacterReport {
     pub poses: PosesReport,
     /// Error figures.
     pub errors: Errors,
+    /// Errors of the baked weights by joint and by pose; null without poses.
+    pub errors_by: Option<ErrorsBy>,
     /// The vertices with the greatest errors of the baked weights, no two of them neighbours.
     pub worst: Vec<WorstVertex>,
     /// Vertices whose weights, as written, stand out from their neighbours'.
@@ -225,6 +227,57 @@ pub struct Units {
     pub max_units: f64,
 }
 
+/// Errors of the baked weights by joint and by pose: on held-out poses, or on those of the fit if none are held
+/// out.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ErrorsBy {
+    /// Whether the poses are held out.
+    pub held_out: bool,
+    /// The joints that have vertices in the rigid bind, the greatest rms first.
+    pub joints: Vec<JointError>,
+    /// Up to 20 poses, the greatest rms first. Not all of them: fits on poses of clips have thousands, and reports
+    /// of crowds would be nothing else. The quantiles tell of the others.
+    pub worst_poses: Vec<PoseError>,
+    /// The rms in single poses, of all of them in rising order: the least, what 5, 10, 15 … in 100 poses are at or
+    /// below, and the greatest.
+    pub rms_percent_quantiles: Vec<f64>,
+    /// The same of the rigid weights, in an order of their own.
+    pub rigid_rms_percent_quantiles: Vec<f64>,
+}
+
+/// Errors over the vertices that the rigid bind gives to one joint, in percent of the diagonal.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct JointError {
+    /// The joint's name.
+    pub joint: String,
+    /// Its welded vertices.
+    pub vertices: usize,
+    /// Root mean square over these and all poses.
+    pub rms_percent: f64,
+    /// The greatest.
+    pub max_percent: f64,
+    /// The root mean square of the rigid weights.
+    pub rigid_rms_percent: f64,
+}
+
+/// Errors over all vertices in one pose, in percent of the diagonal.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PoseError {
+    /// The pose's name.
+    pub pose: String,
+    /// Its place in its set, from 0.
+    pub index: usize,
+    /// Root mean square.
+    pub rms_percent: f64,
+    /// The greatest.
+    pub max_percent: f64,
+    /// The root mean square of the rigid weights.
+    pub rigid_rms_percent: f64,
+}
+
 /// A vertex with a great error.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -318,6 +371,42 @@ pub struct Timings {
     pub measure_s: f64,
     /// Writing and reading back (of all skins together).
     pub write_s: f64,
+}
+
+impl ErrorsBy {
+    /// Poses listed.
+    pub const MOST_POSES: usize = 20;
+    /// Steps from the least to the greatest of the quantiles.
+    pub const STEPS: usize = 20;
+
+    /// Of joints and of the rms in each pose, with the baked and with the rigid weights; `pose` tells of one.
+    pub fn new(
+        held_out: bool,
+        mut joints: Vec<JointError>,
+        [baked, rigid]: [Vec<f64>; 2],
+        pose: impl Fn(usize) -> PoseError,
+    ) -> Self {
+        // Both sorts are stable: what is equal stays in the order of the skeleton and of the set.
+        joints.sort_by(|a, b| b.rms_percent.total_cmp(&a.rms_percent));
+        let mut order: Vec<usize> = (0..baked.len()).collect();
+        order.sort_by(|&a, &b| baked[b].total_cmp(&baked[a]));
+        Self {
+            held_out,
+            joints,
+            worst_poses: order.into_iter().take(Self::MOST_POSES).map(pose).collect(),
+            rms_percent_quantiles: quantiles(baked),
+            rigid_rms_percent_quantiles: quantiles(rigid),
+        }
+    }
+}
+
+/// The figures at even steps of the order, each one that there is.
+fn quantiles(mut figures: Vec<f64>) -> Vec<f64> {
+    figures.sort_by(f64::total_cmp);
+    let rank = |step: usize| (figures.len() * step).div_ceil(ErrorsBy::STEPS);
+    (0..=ErrorsBy::STEPS)
+        .filter_map(|step| figures.get(rank(step).saturating_sub(1)).copied())
+        .collect()
 }
 
 impl<T> OnPoses<T> {

@@ -37,13 +37,13 @@ pub use schema::{
 pub use terminal::{log_line, plan_table, table, timings};
 
 /// Names the form of the report; a change that breaks readers changes the number.
-pub const SCHEMA: &str = "tanyard-report/2";
+pub const SCHEMA: &str = "tanyard-report/3";
 
 /// A run of the command.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Report {
-    /// Always `tanyard-report/2`.
+    /// Always `tanyard-report/3`.
     pub schema: String,
     /// What made the report.
     pub tool: Tool,
@@ -139,6 +139,8 @@ pub struct FileReport {
     pub output: String,
     /// The recipe file; null for the defaults.
     pub recipe: Option<String>,
+    /// The recipe in effect as TOML, every default in it; null if there is none that holds.
+    pub settings: Option<String>,
     /// How it ended.
     pub status: FileStatus,
     /// Why it failed, a line a fault; empty otherwise.
@@ -219,7 +221,7 @@ impl Report {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Line {
-    /// Always `tanyard-report/2`.
+    /// Always `tanyard-report/3`.
     pub schema: String,
     /// A file that was finished; null in the last line.
     pub file: Option<FileReport>,

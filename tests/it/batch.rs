@@ -696,6 +696,6 @@ fn lines_of_json_are_printed_as_files_are_finished() {
     assert!(
         lines
             .iter()
-            .all(|line| line["schema"] == "tanyard-report/2")
+            .all(|line| line["schema"] == "tanyard-report/3")
     );
 }

@@ -39,7 +39,7 @@ fn published_schema_is_that_of_the_report() {
 
 /// Every field that a script may rely on, named again here: a change in the struct must be one here.
 pub fn check_fields(report: &Value) {
-    assert_eq!(report["schema"], "tanyard-report/2");
+    assert_eq!(report["schema"], "tanyard-report/3");
     assert_eq!(report["tool"]["name"], "tanyard");
     assert_eq!(report["tool"]["version"], env!("CARGO_PKG_VERSION"));
     let run = &report["run"];
@@ -53,6 +53,11 @@ pub fn check_fields(report: &Value) {
     assert_eq!(files.len(), 1);
     let file = &files[0];
     assert!(file["input"].is_string() && file["output"].is_string() && file["wall_s"].is_f64());
+    assert!(
+        file["settings"]
+            .as_str()
+            .is_some_and(|text| text.contains("[fit]"))
+    );
     assert_eq!(file["status"], "baked");
     assert_eq!(file["faults"], Value::Array(Vec::new()));
     assert_eq!(file["fault_kind"], Value::Null);
@@ -85,6 +90,23 @@ pub fn check_fields(report: &Value) {
             c.pointer("/errors/baked_units/held_out/rms_units")
                 .is_some_and(Value::is_f64)
         );
+        let by = &c["errors_by"];
+        assert_eq!(by["held_out"], true);
+        for (list, name, number) in [
+            ("joints", "joint", "vertices"),
+            ("worst_poses", "pose", "index"),
+        ] {
+            for one in by[list].as_array().expect("a list") {
+                assert!(one[name].is_string() && one[number].is_u64(), "{list}");
+                for figure in ["rms_percent", "max_percent", "rigid_rms_percent"] {
+                    assert!(one[figure].is_f64(), "{list} {figure}");
+                }
+            }
+        }
+        for quantiles in ["rms_percent_quantiles", "rigid_rms_percent_quantiles"] {
+            let quantiles = by[quantiles].as_array().expect("a list");
+            assert!(quantiles.len() == 21 && quantiles.iter().all(Value::is_f64));
+        }
         let worst = &c["worst"][0];
         for field in ["mesh", "pose"] {
             assert!(worst[field].is_string(), "{field}");

@@ -196,7 +196,7 @@ fn a_stream_cut_anywhere_is_an_interrupted_run() {
     report.files[0].faults = vec!["é\n\"\\".to_owned()];
     let text = lines(&report);
     let whole = text.trim_end().len();
-    let begun = "{\"schema\":\"tanyard-report/2\",\"file\":".len();
+    let begun = "{\"schema\":\"tanyard-report/3\",\"file\":".len();
     let files: Vec<usize> = text.match_indices('\n').map(|(at, _)| at).collect();
     let folder = folder();
     // Every place in the first line, then around each line's end and in the line of the run.
@@ -236,7 +236,7 @@ fn a_stream_cut_anywhere_is_an_interrupted_run() {
 fn what_is_no_report_is_refused_with_the_reason() {
     let good = part(&["a"], None).to_json();
     let line = Line::of_run(&part(&[], None).run);
-    let neither = "{\"schema\":\"tanyard-report/2\",\"file\":null,\"run\":null}";
+    let neither = "{\"schema\":\"tanyard-report/3\",\"file\":null,\"run\":null}";
     let changed = |from: &str, to: &str| {
         assert!(good.contains(from), "{from}");
         good.replacen(from, to, 1)
@@ -245,13 +245,13 @@ fn what_is_no_report_is_refused_with_the_reason() {
         (String::new(), "found an empty file"),
         ("\n \n".to_owned(), "found an empty file"),
         (
-            changed("report/2", "report/1"),
-            "schema: expected tanyard-report/2, found tanyard-report/1",
+            changed("report/3", "report/2"),
+            "schema: expected tanyard-report/3, found tanyard-report/2",
         ),
-        (changed("report/2", "inspect/1"), "found tanyard-inspect/1"),
+        (changed("report/3", "inspect/1"), "found tanyard-inspect/1"),
         (
             "{\"files\": []}".to_owned(),
-            "schema: expected tanyard-report/2, found none",
+            "schema: expected tanyard-report/3, found none",
         ),
         (
             "[1, 2".to_owned(),

@@ -1,9 +1,9 @@
 //! Reports made by hand: several files, every status, exceeded limits, and names that mean harm.
 
 use tanyard::report::{
-    CharacterReport, Errors, FaultKind, FileReport, FileStatus, FitReport, LimitReport, OnPoses,
-    Percent, PosesReport, Report, RunEnd, SkeletonReport, SurfaceReport, SymmetryReport, Timings,
-    Units, Whole, WorstVertex,
+    CharacterReport, Errors, ErrorsBy, FaultKind, FileReport, FileStatus, FitReport, JointError,
+    LimitReport, OnPoses, Percent, PoseError, PosesReport, Report, RunEnd, SkeletonReport,
+    SurfaceReport, SymmetryReport, Timings, Units, Whole, WorstVertex,
 };
 
 /// What breaks tables, ends elements, colours terminals, cannot be said in XML, and calls users.
@@ -23,6 +23,30 @@ fn both<T: Copy>(figure: T) -> OnPoses<T> {
         fit: Some(figure),
         held_out: Some(figure),
     }
+}
+
+/// Errors over two joints and so many poses, each worse than the last, and twice of them with rigid weights.
+pub fn errors_by(rms: f64, poses: usize) -> ErrorsBy {
+    let in_pose = |index: usize| rms * (index + 1) as f64 / 8.0;
+    let joint = |name: &str, vertices, rms| JointError {
+        joint: name.to_owned(),
+        vertices,
+        rms_percent: rms,
+        max_percent: 16.0 * rms,
+        rigid_rms_percent: 2.0 * rms,
+    };
+    let joints = vec![
+        joint("hips", 40, 0.5 * rms),
+        joint("forearm_l", 60, 1.25 * rms),
+    ];
+    let sets = [1.0, 2.0].map(|factor| (0..poses).map(|p| factor * in_pose(p)).collect());
+    ErrorsBy::new(true, joints, sets, |index| PoseError {
+        pose: format!("blend {index}"),
+        index,
+        rms_percent: in_pose(index),
+        max_percent: 16.0 * in_pose(index),
+        rigid_rms_percent: 2.0 * in_pose(index),
+    })
 }
 
 /// A character whose weights have this error, and twice of it with rigid ones.
@@ -56,6 +80,7 @@ pub fn character(name: &str, rms: f64) -> CharacterReport {
                 max_units: 0.32 * rms,
             }),
         },
+        errors_by: Some(errors_by(rms, 16)),
         worst: vec![WorstVertex {
             mesh: "Body".to_owned(),
             vertex: 812,
@@ -104,6 +129,7 @@ pub fn file(input: &str, status: FileStatus, characters: Vec<CharacterReport>) -
         input: input.to_owned(),
         output: format!("out/{input}"),
         recipe: Some("tanyard.toml".to_owned()),
+        settings: Some("[fit]\ninfluences = 4\n".to_owned()),
         status,
         faults: Vec::new(),
         fault_kind: None,
@@ -120,6 +146,7 @@ pub fn baked(input: &str, rms: f64) -> FileReport {
 pub fn failed(input: &str, kind: FaultKind, faults: &[&str]) -> FileReport {
     let faults = faults.iter().map(|fault| (*fault).to_owned()).collect();
     FileReport {
+        settings: (kind != FaultKind::Setting).then(|| "[fit]\ninfluences = 4\n".to_owned()),
         faults,
         fault_kind: Some(kind),
         ..file(input, FileStatus::Failed, Vec::new())
@@ -147,17 +174,22 @@ pub fn eventful() -> Report {
     let mut unseen = character("body", 0.5);
     unseen.errors.baked.held_out = None;
     unseen.errors.rigid.held_out = None;
+    unseen.errors_by.as_mut().expect("it has errors").held_out = false;
     let mut still = character("crate", 0.0);
     still.errors.baked = OnPoses {
         fit: None,
         held_out: None,
     };
+    still.errors_by = None;
     still.worst.clear();
     still.influences.clear();
     let mut nasty = character(NASTY, 1.0);
     nasty.worst[0].mesh = NASTY.to_owned();
     nasty.worst[0].pose = NASTY.to_owned();
     nasty.worst[0].joints = vec![NASTY.to_owned(); 4];
+    let by = nasty.errors_by.as_mut().expect("it has errors");
+    by.joints[0].joint = NASTY.to_owned();
+    by.worst_poses[0].pose = NASTY.to_owned();
     nasty.warnings = vec![NASTY.to_owned()];
     nasty.limits = vec![LimitReport {
         limit: NASTY.to_owned(),
