@@ -38,7 +38,7 @@ pub(super) fn section(entry: &Entry, open: bool) -> Markup {
     }
 }
 
-fn brief(shown: Shown) -> String {
+pub(super) fn brief(shown: Shown) -> String {
     let poses = if shown.held_out {
         "held-out poses"
     } else {
@@ -73,6 +73,12 @@ fn files(file: &FileReport) -> Markup {
                     dt { (what) } dd { bdi { (words::cut(path, LONGEST_TEXT)) } }
                 }
             }
+            @if let Some(settings) = &file.settings {
+                details.settings {
+                    summary { "Settings in effect" }
+                    pre tabindex="0" { (settings) }
+                }
+            }
         }
     }
 }
@@ -85,7 +91,7 @@ fn all(entry: &Entry, c: &CharacterReport) -> Markup {
         @if let Some(album) = entry.album { (shown(id, album)) }
         section {
             h4 { "Error" }
-            div.charts { (errors(id, c)) (greatest(id, c)) }
+            div.charts { (errors(id, c)) (greatest(id, c)) (by_joint(id, c)) (by_pose(id, c)) }
             (error_table(c))
             (worst(c))
         }
@@ -280,6 +286,68 @@ fn worst(c: &CharacterReport) -> Markup {
     }
 }
 
+/// Joints, or poses, of a chart.
+const MOST_BARS: usize = 15;
+
+/// The joints whose vertices are farthest off.
+fn by_joint(id: &str, c: &CharacterReport) -> Markup {
+    let Some(by) = &c.errors_by else {
+        return html! {};
+    };
+    let joints = by.joints.iter().take(MOST_BARS);
+    let rows = joints.map(|joint| {
+        let figures = vec![Some(joint.rms_percent), Some(joint.rigid_rms_percent)];
+        (joint.joint.clone(), figures)
+    });
+    Bars {
+        id: format!("{id}-joints"),
+        title: match by.held_out {
+            true => "Root mean square error by joint, on held-out poses",
+            false => "Root mean square error by joint, on fit poses",
+        },
+        unit: "% of size",
+        row: "joint",
+        series: &["baked", "rigid"],
+        rows: rows.collect(),
+        digits: 3,
+        note: "Of the vertices that the rigid bind gives to each; the worst joints first, at most 15.",
+    }
+    .shown()
+}
+
+/// The poses in which the weights are farthest off, and how the others do.
+fn by_pose(id: &str, c: &CharacterReport) -> Markup {
+    let Some(by) = &c.errors_by else {
+        return html! {};
+    };
+    let poses = by.worst_poses.iter().take(MOST_BARS);
+    let rows = poses.map(|pose| {
+        let figures = vec![Some(pose.rms_percent), Some(pose.rigid_rms_percent)];
+        (pose.pose.clone(), figures)
+    });
+    let quantiles = &by.rms_percent_quantiles;
+    let kind = if by.held_out { "held-out" } else { "fit" };
+    html! {
+        (Bars {
+            id: format!("{id}-poses"),
+            title: match by.held_out {
+                true => "Root mean square error by pose, the worst held-out poses",
+                false => "Root mean square error by pose, the worst fit poses",
+            },
+            unit: "% of size",
+            row: "pose",
+            series: &["baked", "rigid"],
+            rows: rows.collect(),
+            digits: 3,
+            note: "",
+        }.shown())
+        @if let (Some(least), Some(middle)) = (quantiles.first(), quantiles.get(quantiles.len() / 2)) {
+            p.note { "Of all " (kind) " poses, the best has " (format!("{least:.3}")) " % and half have at most "
+                (format!("{middle:.3}")) " %." }
+        }
+    }
+}
+
 fn influences(id: &str, c: &CharacterReport) -> Markup {
     let row =
         |(i, count): (usize, &usize)| (words::counting(i + 1, "joint"), vec![Some(*count as f64)]);
@@ -332,7 +400,6 @@ fn timings(id: &str, t: &Timings) -> Markup {
 fn sizes(c: &CharacterReport) -> Markup {
     let s = &c.surface;
     let mean = c.mean_influences();
-    let outliers = words::counting(c.outliers, "vertex").replace("vertexs", "vertices");
     html! {
         dl.pairs {
             dt { "surface" }
@@ -344,7 +411,7 @@ fn sizes(c: &CharacterReport) -> Markup {
                 dt { "joints without vertices" }
                 dd { ul { @for idle in &c.idle_joints { li { bdi { (words::short(&idle.joint)) } ": " (words::cut(&idle.reason, LONGEST_TEXT)) } } } }
             }
-            dt { "outliers" } dd { (outliers) " with weights that stand out from their neighbours'" }
+            dt { "outliers" } dd { "vertices with weights that stand out from their neighbours': " (c.outliers) }
             dt { "symmetry" } dd { (symmetry(c)) }
         }
     }

@@ -27,14 +27,17 @@ pub(super) struct Bars<'a> {
 }
 
 /// Plotters writes these; the page's own colours, light or dark, take their place.
-const COLOURS: [(RGBColor, &str, &str); 4] = [
+const COLOURS: [(RGBColor, &str, &str); 5] = [
     (RGBColor(1, 1, 1), "\"#010101\"", "\"var(--bar-1)\""),
     (RGBColor(1, 1, 2), "\"#010102\"", "\"var(--bar-2)\""),
     (RGBColor(1, 1, 3), "\"#010103\"", "\"var(--text)\""),
     (RGBColor(1, 1, 4), "\"#010104\"", "\"var(--line)\""),
+    (RGBColor(1, 1, 5), "\"#010105\"", "\"var(--bar-3)\""),
 ];
 const TEXT: RGBColor = COLOURS[2].0;
 const LINE: RGBColor = COLOURS[3].0;
+/// Bars that are of no set of poses.
+const ALONE: RGBColor = COLOURS[4].0;
 
 /// Pixels, where there is room for the whole width.
 const WIDTH: u32 = 480;
@@ -199,7 +202,12 @@ impl Bars<'_> {
                 let left = names_width as i32;
                 let right = left + (figure * scale).round() as i32;
                 let bar = [(left, top), (right, top + BAR as i32 - 2)];
-                area.draw(&Rectangle::new(bar, COLOURS[series.min(1)].0.filled()))?;
+                let colour = if self.series.len() > 1 {
+                    COLOURS[series.min(1)].0
+                } else {
+                    ALONE
+                };
+                area.draw(&Rectangle::new(bar, colour.filled()))?;
                 let text = self.figure(Some(*figure));
                 let at = (right + 5, top + BAR as i32 / 2);
                 area.draw(&Text::new(text, at, letters(&TEXT).pos(start)))?;

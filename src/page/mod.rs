@@ -34,6 +34,8 @@ pub fn html(report: &Report, albums: &[Album]) -> String {
     let verdict = words::cut(&report.verdict(), LONGEST_TEXT);
     let only = entries.len() == 1;
     let moves = albums.iter().any(|album| album.motion.is_some());
+    let mut figures = entries.iter().map(|e| Some((&e.name, e.shown?)));
+    let worst = figures.find_map(|figures| figures);
     let page = html! {
         (DOCTYPE)
         html lang="en" {
@@ -51,6 +53,9 @@ pub fn html(report: &Report, albums: &[Album]) -> String {
                 header.top {
                     p.tool { (report.tool.name) " " (words::cut(&report.tool.version, LONGEST_TEXT)) ", report of a bake" }
                     h1 { (verdict) }
+                    @if let Some((name, shown)) = worst {
+                        p.lead { @if !only { "Worst: " } bdi { (name) } ", " (character::brief(shown)) "." }
+                    }
                     button #theme type="button" hidden { "Dark theme" }
                 }
                 main #main tabindex="-1" {
