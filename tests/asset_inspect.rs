@@ -549,7 +549,7 @@ fn answer(kit: &Kit) {
     let path = folder.path().join("kit.glb");
     std::fs::write(&path, kit.glb()).unwrap();
     if let Ok(inspection) = job::inspect(&path, &Options::default(), &[]) {
-        let table = tanyard::report::inspection_table(&inspection);
+        let table = tanyard::report::inspection_table(&inspection).to_string();
         assert!(
             table.lines().all(|line| line.chars().count() <= 80),
             "{table}"

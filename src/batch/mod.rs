@@ -20,12 +20,11 @@ use std::time::{Duration, Instant};
 use rayon::prelude::*;
 
 use crate::asset::{self, Beside, Outline};
-use crate::error::{Error, Fault, clean};
+use crate::error::{Error, Fault};
 use crate::job::{self, Bake, Drawings, Request, Stage, Watch};
 use crate::memory;
 use crate::page::Album;
-use crate::report::{FileReport, FileStatus, Outcome, Report, RunEnd, Whole};
-use crate::units;
+use crate::report::{FileReport, FileStatus, Outcome, Planned, PlannedFile, Report, RunEnd, Whole};
 use cache::{Hit, Key, Miss};
 use queue::{Queue, Turn, Waiting};
 
@@ -197,43 +196,37 @@ pub fn run(items: Vec<Item>, options: Options, listener: Arc<dyn Listener>) -> R
     })
 }
 
-/// Says what [`run`] would do, a line a file, and how it would end as far as that is known.
+/// What [`run`] would do with each file, as far as that is known.
 ///
 /// # Errors
 /// As of [`run`].
-pub fn plan(items: Vec<Item>, options: &Options) -> Result<(String, Outcome), Error> {
+pub fn plan(items: Vec<Item>, options: &Options) -> Result<Vec<PlannedFile>, Error> {
     let pool = pool(options.threads)?;
     let (jobs, _) = pool.install(|| own(items, options.shard));
     let all: u64 = jobs.iter().map(Job::cost).sum();
-    let line = |job: &Job| {
-        let recipe = match &job.item.recipe {
-            Some(path) => path.display().to_string(),
-            None => "defaults".to_owned(),
-        };
+    let planned = |job: &Job| {
         let what = match job.known(options) {
-            Known::Ready(Ending::Failed(error)) => {
-                let line = format!("{}: {error}\n", clean(&job.item.name));
-                return (line, Outcome::from(&error));
-            }
-            Known::Ready(_) => "unchanged".to_owned(),
-            Known::Kept => "would come from the cache".to_owned(),
+            Known::Ready(Ending::Failed(error)) => Planned::Failed {
+                outcome: Outcome::from(&error),
+                faults: error.to_string(),
+            },
+            Known::Ready(_) => Planned::Unchanged,
+            Known::Kept => Planned::Kept,
             Known::Damaged(_) | Known::Nothing => {
                 let width = job.width(all, pool.current_num_threads());
-                let bytes = job::guess_memory(&job.item.input, job.outline, width);
-                format!("would bake, about {}", units::bytes(bytes))
+                Planned::Bake {
+                    memory_bytes: job::guess_memory(&job.item.input, job.outline, width),
+                }
             }
         };
-        let line = format!(
-            "{}: {what} (recipe: {})\n",
-            clean(&job.item.name),
-            clean(&recipe)
-        );
-        (line, Outcome::Well)
+        let recipe = job.item.recipe.as_ref();
+        PlannedFile {
+            name: job.item.name.clone(),
+            recipe: recipe.map(|path| path.display().to_string()),
+            what,
+        }
     };
-    let lines: Vec<(String, Outcome)> = pool.install(|| jobs.par_iter().map(line).collect());
-    let end = lines.iter().map(|line| line.1).max();
-    let text = lines.into_iter().map(|line| line.0).collect();
-    Ok((text, end.unwrap_or(Outcome::Well)))
+    Ok(pool.install(|| jobs.par_iter().map(planned).collect()))
 }
 
 /// So many threads to work on; by default one a processor.

@@ -11,11 +11,18 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 /// skin weights of a few joints a vertex that come closest. Everything else in the file stays as it is
 /// (a mesh that was not bound yet gets a skin).
 #[derive(Debug, Parser)]
-#[command(name = "tanyard", version, max_term_width = 100, after_help = EXIT_CODES)]
+#[command(name = "tanyard", version, max_term_width = 80, after_help = EXIT_CODES)]
 pub struct Cli {
     /// What to do.
     #[command(subcommand)]
     pub command: Command,
+    /// Colours in text for people: auto, always or never
+    ///
+    /// With auto, the default, on terminals that take them. NO_COLOR, CLICOLOR and CLICOLOR_FORCE are obeyed. Data and
+    /// files never have any.
+    // Obeyed before anything is parsed, see `output::choose_colours`.
+    #[arg(long, global = true, value_name = "WHEN", default_value = "auto", value_parser = ["auto", "always", "never"], hide_possible_values = true, hide_default_value = true, overrides_with = "color")]
+    pub color: String,
 }
 
 const EXIT_CODES: &str = "Exit codes: 0 all is well; 1 a limit was exceeded, or the new file of a comparison is worse; 2 the command or the recipe is wrong; 3 an input could not be \
@@ -38,6 +45,10 @@ pub enum Command {
     Report(ReportArgs),
     /// Say which of two files is closer to the reference layers, where, and by how much
     Compare(CompareArgs),
+    /// Print a script that completes words in a shell
+    Completions(CompletionsArgs),
+    /// Print the manual page, or write all of them into a folder
+    Man(ManArgs),
 }
 
 const BAKE_EXAMPLES: &str = "\
@@ -53,38 +64,53 @@ Examples:
   tanyard bake hero.glb -o hero.baked.glb --page hero.html --picture stills
       A page that shows what the bake did, and the worst poses as pictures.
   tanyard bake characters/ -o baked/ --report night.json --junit night.xml
-      Every character of a folder, each by the nearest tanyard.toml; what has not changed is not done again.
+      Every character of a folder, each by the nearest tanyard.toml; what has
+      not changed is not done again.
   tanyard bake characters/ -o baked/ --against baked/ --keep-better
       No character gets worse by more than noise: what was better stays.
+  tanyard bake hero.glb -o hero.look.glb --clip
+      With a clip that shows the poses of the fit, for any viewer.
   tanyard bake characters/ -o baked/ --shard 3/8 --cache /farm/tanyard
       The third of eight parts, on one of eight machines that share a cache.";
 
 /// Words of `tanyard bake`.
 #[derive(Debug, Args)]
-#[command(after_help = BAKE_EXAMPLES)]
+#[command(after_long_help = BAKE_EXAMPLES)]
 pub struct BakeArgs {
-    /// The character (.glb or .gltf), or a folder: all characters in it and below
+    /// The character (.glb or .gltf), or a folder of them, at any depth
     pub input: PathBuf,
-    /// Where to write: a .glb or .gltf file, which may be the input; for a folder another folder, which gets
-    /// the same tree
+    /// Where to write: a .glb or .gltf file, or a folder for a folder
+    ///
+    /// A file may be the input itself; the old one stays until the new one is complete. A folder gets the same tree
+    /// as the input.
     #[arg(short, long, value_name = "PATH", required_unless_present = "dry_run")]
     pub output: Option<PathBuf>,
-    /// Joints a vertex at most, whatever the recipe says [default: the recipe's, else 4]
+    /// Joints a vertex at most [default: the recipe's, else 4]
     #[arg(short = 'k', long, value_name = "K", value_parser = clap::value_parser!(u8).range(1..=8))]
     pub influences: Option<u8>,
-    /// Add a clip that shows the poses of the fit, whatever the recipe says; one of an earlier run makes way
+    /// Add a clip that shows the poses of the fit
+    ///
+    /// Whatever the recipe says. A clip of an earlier run makes way.
     #[arg(long)]
     pub clip: bool,
-    /// A pose file in place of the poses of the fit; held-out poses still come from the recipe
+    /// A pose file in place of the poses of the fit
+    ///
+    /// Held-out poses still come from the recipe.
     #[arg(long, value_name = "FILE")]
     pub poses: Option<PathBuf>,
-    /// Write the report as JSON; - prints a line of JSON for each file as it is finished, and one for the run
+    /// Write the report as JSON; - for lines of JSON on standard output
+    ///
+    /// With - a line is printed for each file as it is finished, and one for the run.
     #[arg(long, value_name = "FILE", help_heading = REPORTS)]
     pub report: Option<PathBuf>,
-    /// Write a report as JUnit XML, as CI shows it; - for standard output, in place of the table
+    /// Write it as JUnit XML, as CI shows it; - for standard output
+    ///
+    /// On standard output it takes the place of the table.
     #[arg(long, value_name = "FILE", help_heading = REPORTS)]
     pub junit: Option<PathBuf>,
-    /// Write a summary in Markdown, for a pull request; - for standard output, in place of the table
+    /// Write a summary in Markdown; - for standard output
+    ///
+    /// For a comment on a pull request, say. On standard output it takes the place of the table.
     #[arg(long, value_name = "FILE", help_heading = REPORTS)]
     pub markdown: Option<PathBuf>,
     /// Write the run as one HTML page with stills and charts, to look through and sort; it needs nothing else
@@ -96,41 +122,53 @@ pub struct BakeArgs {
     /// Say what would be done and what memory it needs; write nothing
     #[arg(long, conflicts_with_all = ["report", "junit", "markdown", "page", "picture"])]
     pub dry_run: bool,
-    /// Memory that may be used, such as 512M or 2G: files wait for each other, fewer poses run side by side,
-    /// and what needs more fails before it starts [default for folders: three quarters of what is free]
+    /// Memory that may be used, such as 512M or 2G
+    ///
+    /// Files wait for each other, fewer poses run side by side, and what needs more fails before it starts
+    /// [default for folders: three quarters of what is free].
     #[arg(long, value_name = "SIZE", value_parser = crate::units::parse_bytes)]
     pub memory: Option<u64>,
-    /// A folder that keeps results, so that the same input and recipe are baked once; runs and machines may
-    /// share it [default for folders: .tanyard in the folder of the results]
+    /// A folder that keeps results, for runs and machines to share
+    ///
+    /// The same input and recipe are baked once [default for folders: .tanyard in the folder of the results].
     #[arg(long, value_name = "FOLDER")]
     pub cache: Option<PathBuf>,
     /// Bake everything, also what has not changed
     #[arg(long)]
     pub again: bool,
-    /// Folder: only files that match, such as crowd/ or hero_*.glb (as in .gitignore); may be repeated
+    /// Only files that match, such as crowd/ or hero_*.glb
+    ///
+    /// Written as in .gitignore; may be repeated.
     #[arg(long, value_name = "GLOB", help_heading = FOLDERS)]
     pub only: Vec<String>,
-    /// Folder: no files or folders that match; may be repeated. A file .tanyardignore does the same
+    /// No files or folders that match
+    ///
+    /// Written as in .gitignore; may be repeated. A file .tanyardignore does the same.
     #[arg(long, value_name = "GLOB", help_heading = FOLDERS)]
     pub skip: Vec<String>,
-    /// Folder: follow links to folders too (links to files are files)
+    /// Follow links to folders too (links to files are files)
     #[arg(long, help_heading = FOLDERS)]
     pub follow_links: bool,
-    /// Folder: start no other file after the first that fails
+    /// Start no other file after the first that fails
     #[arg(long, help_heading = FOLDERS)]
     pub stop_early: bool,
-    /// Folder: only the third part of eight, say; all parts together are the whole, on any machines
+    /// Only the third part of eight, say
+    ///
+    /// All parts together are the whole, on any machines.
     #[arg(long, value_name = "N/COUNT", help_heading = FOLDERS)]
     pub shard: Option<crate::batch::Shard>,
-    /// An earlier result (a folder of them, for a folder) that each bake is held against, over the same
-    /// held-out poses: exit code 1 if it is worse. May be the output itself
+    /// An earlier result that each bake is held against
+    ///
+    /// A folder of them, for a folder. Over the same held-out poses; exit code 1 if a bake is worse. May be the output
+    /// itself.
     #[arg(long, value_name = "PATH", help_heading = EARLIER)]
     pub against: Option<PathBuf>,
     /// Where the earlier result is better, it takes the place of the new one
     #[arg(long, requires = "against", help_heading = EARLIER)]
     pub keep_better: bool,
-    /// The least change of the rms error that counts, in percent of the old; twice its standard error
-    /// counts where that is more
+    /// The least change of the rms error that counts, in percent
+    ///
+    /// Of the old error; twice its standard error counts where that is more.
     #[arg(long, value_name = "PERCENT", default_value = "1", value_parser = percent, requires = "against", help_heading = EARLIER)]
     pub band: f64,
     /// Print timings and peak memory as well
@@ -156,7 +194,7 @@ Examples:
 
 /// Words of `tanyard poses`.
 #[derive(Debug, Args)]
-#[command(after_help = POSES_EXAMPLES)]
+#[command(after_long_help = POSES_EXAMPLES)]
 pub struct PosesArgs {
     /// The character: .glb or .gltf
     pub input: PathBuf,
@@ -166,7 +204,7 @@ pub struct PosesArgs {
     /// The held-out poses in place of those of the fit
     #[arg(long)]
     pub held_out: bool,
-    /// The skin, by name or number, if the file has several [default: the first]
+    /// The skin, by name or number [default: the first]
     #[arg(long, value_name = "SKIN")]
     pub skin: Option<String>,
     /// What the commands that move joints take.
@@ -315,12 +353,13 @@ Examples:
   tanyard inspect hero.glb --limit error=0 --limit islands=50
       For a build: exit code 1 if there is any error, or if islands have more than 50 vertices.
 
-Limits: any, error, warning and note count findings; a kind (docs/inspect.md has all of them) counts its
-vertices or joints. Each skin is held against them by itself.";
+Limits: any, error, warning and note count findings; a kind (docs/inspect.md has
+all of them) counts its vertices or joints. Each skin is held against them by
+itself.";
 
 /// Words of `tanyard inspect`.
 #[derive(Debug, Args)]
-#[command(after_help = INSPECT_EXAMPLES)]
+#[command(after_long_help = INSPECT_EXAMPLES)]
 pub struct InspectArgs {
     /// The character: .glb or .gltf
     pub input: PathBuf,
@@ -349,8 +388,8 @@ Examples:
   tanyard recipe --schema > recipe.schema.json
       For editors that complete and check by a schema.
 
-The recipe of a character is the tanyard.toml in its folder, else in the folder above, and so on;
---recipe FILE is one for all.";
+The recipe of a character is the tanyard.toml in its folder, else in the folder
+above, and so on; --recipe FILE is one for all.";
 
 const RECIPE_USAGE: &str = "tanyard recipe [-o <FILE>]
        tanyard recipe --check [PATH]...
@@ -359,9 +398,11 @@ const RECIPE_USAGE: &str = "tanyard recipe [-o <FILE>]
 
 /// Words of `tanyard recipe`.
 #[derive(Debug, Args)]
-#[command(after_help = RECIPE_EXAMPLES, override_usage = RECIPE_USAGE)]
+#[command(after_long_help = RECIPE_EXAMPLES, override_usage = RECIPE_USAGE)]
 pub struct RecipeArgs {
-    /// Check recipes: each PATH is one, or a folder beneath which every tanyard.toml is one
+    /// Check recipes
+    ///
+    /// Each PATH is one, or a folder beneath which every tanyard.toml is one.
     #[arg(long, conflicts_with_all = ["schema", "show", "output", "recipe"])]
     pub check: bool,
     /// What to check [default: the current folder]
@@ -403,13 +444,15 @@ Examples:
   tanyard report merge part-*.json -o crowd.json --junit crowd.xml
       The parts of a run over three machines, say, made one.
   tanyard report merge crowd.jsonl --markdown crowd.md -o crowd.json
-      Lines that a run printed, also of a run that was cut off, as a report and as a comment.
+      Lines that a run printed, also of a run that was cut off, as a report and
+      as a comment.
 
-Exits as the runs did, with the greatest code; with 3 also if a part is missing (1/3 and 3/3 without 2/3).";
+Exits as the runs did, with the greatest code; with 3 also if a part is missing
+(1/3 and 3/3 without 2/3).";
 
 /// Words of `tanyard report merge`.
 #[derive(Debug, Args)]
-#[command(after_help = MERGE_EXAMPLES)]
+#[command(after_long_help = MERGE_EXAMPLES)]
 pub struct MergeArgs {
     /// Reports of bakes: JSON documents, or JSON Lines
     #[arg(required = true, value_name = "PART")]
@@ -438,27 +481,34 @@ pub struct ShowArgs {
 const COMPARE_EXAMPLES: &str = "\
 Examples:
   tanyard compare old/hero.glb new/hero.glb --source hero.glb
-      Two bakes of one character, both held against the layers on the character before baking.
-  tanyard compare hero.k2.glb hero.k4.glb --source hero.glb --recipe tanyard.toml --band 5
+      Two bakes of one character, both held against the layers on the character
+      before baking.
+  tanyard compare k2.glb k4.glb --source hero.glb --recipe my.toml --band 5
       With the recipe's bind, layers and poses; changes below 5 % count as the same.
   tanyard compare last-night/ baked/ --source characters/ --report change.json
       Every file that both folders have; exit code 1 if one is worse.
   tanyard compare last-night.json tonight.json
-      The figures of two reports, as they stand: no pose is run, and only --band tells noise from change.
+      The figures of two reports, as they stand: no pose is run, and only --band
+      tells noise from change.
   tanyard compare old.glb new.glb --report change.json -q
-      For a build: exit code 1 if the new file is worse. Each is held against the layers on its own heaviest
-      joints, which differ a little from bake to bake: give the source where you have it.";
+      For a build: exit code 1 if the new file is worse. Each is held against
+      the layers on its own heaviest joints, which differ a little from bake to
+      bake: give the source where you have it.";
 
 /// Words of `tanyard compare`.
 #[derive(Debug, Args)]
-#[command(after_help = COMPARE_EXAMPLES)]
+#[command(after_long_help = COMPARE_EXAMPLES)]
 pub struct CompareArgs {
-    /// What is held against: a .glb or .gltf with weights, a folder of them, or a report of a bake (.json, .jsonl)
+    /// What is held against: a baked file, a folder of them, or a report
+    ///
+    /// A .glb or .gltf with weights, a folder of such files, or a report of a bake (.json, .jsonl).
     pub old: PathBuf,
     /// What is judged: the same kind of thing
     pub new: PathBuf,
-    /// The character before baking (for folders, the folder of characters): it gives bind, layers and poses for
-    /// both [default: each file is held against the layers on its own heaviest joints]
+    /// The character before baking; for folders, the folder of them
+    ///
+    /// It gives bind, layers and poses for both [default: each file is held against the layers on its own heaviest
+    /// joints].
     #[arg(long, value_name = "PATH")]
     pub source: Option<PathBuf>,
     /// Settings of bind, layers and poses, as TOML (docs/recipes.md)
@@ -467,20 +517,60 @@ pub struct CompareArgs {
     /// The root of the joint tree (name or #index), for a source without skin
     #[arg(long, value_name = "NODE", requires = "source")]
     pub skeleton: Option<String>,
-    /// The least change of the rms error that counts, in percent of the old; twice its standard error
-    /// counts where that is more
+    /// The least change of the rms error that counts, in percent
+    ///
+    /// Of the old error; twice its standard error counts where that is more.
     #[arg(long, value_name = "PERCENT", default_value = "1", value_parser = percent)]
     pub band: f64,
     /// Write the comparison as JSON; - for standard output
     #[arg(long, value_name = "FILE")]
     pub report: Option<PathBuf>,
-    /// Memory that may be used, such as 512M or 2G: fewer poses run side by side, and where that is not
-    /// enough nothing starts
+    /// Memory that may be used, such as 512M or 2G
+    ///
+    /// Fewer poses run side by side, and where that is not enough nothing starts.
     #[arg(long, value_name = "SIZE", value_parser = crate::units::parse_bytes)]
     pub memory: Option<u64>,
     /// What every command takes.
     #[command(flatten)]
     pub running: Running,
+}
+
+const COMPLETIONS_EXAMPLES: &str = "\
+Examples:
+  tanyard completions bash > ~/.local/share/bash-completion/completions/tanyard
+      For one user. The package bash-completion reads that folder.
+  tanyard completions zsh > ~/.zfunc/_tanyard
+      With fpath+=(~/.zfunc) before compinit in ~/.zshrc.
+  tanyard completions fish > ~/.config/fish/completions/tanyard.fish
+  tanyard completions elvish > ~/.config/elvish/lib/tanyard.elv
+      With use tanyard in ~/.config/elvish/rc.elv.
+  tanyard completions powershell >> $PROFILE";
+
+/// Words of `tanyard completions`.
+#[derive(Debug, Args)]
+#[command(after_long_help = COMPLETIONS_EXAMPLES)]
+pub struct CompletionsArgs {
+    /// The shell
+    pub shell: clap_complete::Shell,
+}
+
+const MAN_EXAMPLES: &str = "\
+Examples:
+  tanyard man | man -l -
+      The page of the command itself, to read.
+  tanyard man -o ~/.local/share/man/man1
+      All pages, for one user: man tanyard-bake. For all, in a folder man1 that
+      manpath names, such as /usr/local/share/man/man1.";
+
+/// Words of `tanyard man`.
+#[derive(Debug, Args)]
+#[command(after_long_help = MAN_EXAMPLES)]
+pub struct ManArgs {
+    /// Write a page for each command into that folder
+    ///
+    /// tanyard.1, tanyard-bake.1 and so on; pages of that name are replaced.
+    #[arg(short, long, value_name = "FOLDER")]
+    pub output: Option<PathBuf>,
 }
 
 /// A share of something in percent.
@@ -496,7 +586,9 @@ fn percent(text: &str) -> Result<f64, String> {
 /// What the commands that move joints take.
 #[derive(Debug, Args)]
 pub struct Common {
-    /// Settings, as TOML [default: the nearest tanyard.toml, from the character's folder upward]
+    /// Settings, as TOML [default: the nearest tanyard.toml]
+    ///
+    /// The nearest is sought from the character's folder upward.
     #[arg(long, value_name = "FILE")]
     pub recipe: Option<PathBuf>,
     /// The root of the joint tree (name or #index), for a file without skin
@@ -520,10 +612,88 @@ pub struct Running {
 
 #[cfg(test)]
 mod tests {
-    use clap::CommandFactory;
+    use clap::{Command, CommandFactory, Parser};
+
+    use super::Cli;
+
+    /// Every command with its words, the program itself first.
+    fn all() -> Vec<(String, Command)> {
+        fn add(name: &str, command: &Command, found: &mut Vec<(String, Command)>) {
+            found.push((name.to_owned(), command.clone()));
+            for below in command.get_subcommands() {
+                add(&format!("{name} {}", below.get_name()), below, found);
+            }
+        }
+        let mut command = Cli::command();
+        command.build();
+        let mut found = Vec::new();
+        add("tanyard", &command, &mut found);
+        found.retain(|(name, _)| !name.contains(" help"));
+        found
+    }
 
     #[test]
     fn definition_is_sound() {
-        super::Cli::command().debug_assert();
+        Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn help_fits_a_terminal() {
+        for (name, command) in all() {
+            let short = command.clone().render_help().to_string();
+            let long = command.clone().render_long_help().to_string();
+            for line in short.lines().chain(long.lines()) {
+                assert!(line.chars().count() <= 80, "{name}: {line}");
+            }
+            // An option a line or two, and all on two screens.
+            let lines = short.lines().count();
+            assert!(lines <= 64, "{name} -h has {lines} lines");
+            let words = command.get_opts().chain(command.get_positionals());
+            for word in words {
+                let help = word.get_help().map(ToString::to_string).unwrap_or_default();
+                let columns = help.chars().count();
+                assert!(
+                    columns <= 70,
+                    "{name} {}: {columns} columns: {help}",
+                    word.get_id()
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn every_example_can_be_given() {
+        let mut examples = 0;
+        for (name, command) in all() {
+            let texts = [command.get_after_long_help(), command.get_after_help()];
+            let texts: Vec<String> = texts
+                .into_iter()
+                .flatten()
+                .map(ToString::to_string)
+                .collect();
+            let lines: Vec<&str> = texts
+                .iter()
+                .flat_map(|text| text.lines())
+                .filter(|line| line.starts_with("  tanyard "))
+                .collect();
+            for line in &lines {
+                // Up to what the shell takes for itself.
+                let words = line.split_whitespace();
+                let words = words.take_while(|word| ![">", ">>", "|"].contains(word));
+                let parsed = Cli::try_parse_from(words);
+                assert!(parsed.is_ok(), "{line}: {}", parsed.unwrap_err());
+                let of = format!("  {name} ");
+                assert!(
+                    format!("{line} ").starts_with(&of),
+                    "{line} is no example of {name}"
+                );
+            }
+            examples += lines.len();
+            let is_leaf = command.get_subcommands().next().is_none();
+            // A report is shown in one way.
+            let needs = is_leaf && name != "tanyard report show";
+            assert!(!needs || !lines.is_empty(), "{name} --help has no example");
+        }
+        assert!(examples > 20, "only {examples} were found");
     }
 }

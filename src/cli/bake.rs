@@ -6,7 +6,9 @@ use std::process::ExitCode;
 use std::sync::Arc;
 
 use super::args::{BakeArgs, Common};
-use super::output::{deliver, is_standard_output, print, print_one, tell, tell_error};
+use super::output::{
+    complain, complain_of, deliver, is_standard_output, print, print_one, remark, show,
+};
 use super::picture;
 use super::progress::Progress;
 use crate::asset;
@@ -15,7 +17,7 @@ use crate::error::{Error, Fault};
 use crate::job::{self, Against, Request};
 use crate::page::{self, Album};
 use crate::recipe::{Found, Recipes};
-use crate::report::{self, Line, Outcome, Report};
+use crate::report::{self, Line, Outcome, PlannedFile, Report};
 
 pub(super) fn run(args: &BakeArgs) -> Result<ExitCode, Error> {
     let is_folder = args.input.is_dir();
@@ -58,14 +60,14 @@ pub(super) fn run(args: &BakeArgs) -> Result<ExitCode, Error> {
     // Of a folder, lines have told of each file as it was finished.
     let is_told = is_folder && !args.common.running.quiet;
     for line in complaints(&report, !is_told) {
-        tell(&format!("tanyard: {line}"));
+        complain(&line);
     }
     let mut outcome = report.outcome();
     if let Err(error) = &pictures
         && outcome != Outcome::Interrupted
     {
         // Results are there all the same.
-        tell_error(error);
+        complain_of(error);
         outcome = outcome.max(Outcome::from(error));
     }
     if outcome == Outcome::Interrupted {
@@ -181,14 +183,14 @@ fn items(args: &BakeArgs, recipes: &Recipes, is_folder: bool) -> Result<Vec<Item
     if !args.common.running.quiet {
         for link in &tree.links {
             let link = args.input.join(link);
-            tell(&format!(
-                "tanyard: {}: a link to a folder, passed over; --follow-links follows it",
+            remark(&format!(
+                "{}: a link to a folder, passed over; --follow-links follows it",
                 link.display()
             ));
         }
         if let Some(first) = tree.orphans.first() {
-            tell(&format!(
-                "tanyard: {}: {} results there have no input any more, the first {}; they stay",
+            remark(&format!(
+                "{}: {} results there have no input any more, the first {}; they stay",
                 output.display(),
                 tree.orphans.len(),
                 first.display()
@@ -242,20 +244,18 @@ fn dry_run(
         [item] if !is_folder => {
             let request = item.work.as_ref().map_err(Error::clone)?;
             let plans = super::on_threads(options.threads, || job::plan(request))?;
-            let recipe = match &item.recipe {
-                Some(path) => path.display().to_string(),
-                None => "defaults".to_owned(),
-            };
-            format!("recipe: {recipe}\n{}", report::plan_table(&plans))
+            let recipe = item.recipe.as_ref().map(|path| path.display().to_string());
+            report::plan_table(&item.name, recipe.as_deref(), &plans)
         }
         _ => {
-            let (text, known) = batch::plan(items.to_vec(), options)?;
-            end = known;
-            text
+            let files = batch::plan(items.to_vec(), options)?;
+            let outcomes = files.iter().map(PlannedFile::outcome);
+            end = outcomes.max().unwrap_or(Outcome::Well);
+            report::plans_table(&files)
         }
     };
     if !args.common.running.quiet {
-        print(&text)?;
+        show(&text)?;
     }
     Ok(ExitCode::from(end.code()))
 }
@@ -331,10 +331,11 @@ fn deliver_all(args: &BakeArgs, report: &Report, albums: &[Album]) -> Result<(),
         }
     }
     if !printed {
-        let verbose = args.verbose.then(|| report::timings(report));
-        ends.push(print(
-            &(report::table(report) + &verbose.unwrap_or_default()),
-        ));
+        let mut text = report::table(report);
+        if args.verbose {
+            text.push(&report::timings(report));
+        }
+        ends.push(show(&text));
     }
     ends.into_iter().collect()
 }

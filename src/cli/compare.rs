@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use super::args::CompareArgs;
-use super::output::{deliver, is_standard_output, print, tell};
+use super::output::{complain, deliver, is_standard_output, show};
 use super::progress::Progress;
 use crate::asset;
 use crate::batch::{self, CompareFolders};
@@ -42,10 +42,10 @@ pub(super) fn run(args: &CompareArgs) -> Result<ExitCode, Error> {
         deliver(path, &json)?;
     }
     if !args.running.quiet && report.is_none_or(|path| !is_standard_output(path)) {
-        print(&table)?;
+        show(&table)?;
     }
     for line in complaints(&compared) {
-        tell(&format!("tanyard: {line}"));
+        complain(&line);
     }
     Ok(ExitCode::from(outcome(&compared).code()))
 }

@@ -3,7 +3,7 @@
 use std::process::ExitCode;
 
 use super::args::InspectArgs;
-use super::output::{deliver, is_standard_output, print, tell};
+use super::output::{complain, deliver, is_standard_output, show};
 use crate::asset;
 use crate::error::Error;
 use crate::inspect::Options;
@@ -28,10 +28,10 @@ pub(super) fn run(args: &InspectArgs) -> Result<ExitCode, Error> {
         deliver(path, &inspection.to_json())?;
     }
     if !args.running.quiet && report.is_none_or(|path| !is_standard_output(path)) {
-        print(&inspection_table(&inspection))?;
+        show(&inspection_table(&inspection))?;
     }
     for exceeded in &inspection.exceeded {
-        tell(&format!("tanyard: {}", exceeded.line()));
+        complain(&exceeded.line());
     }
     Ok(if inspection.exceeded.is_empty() {
         ExitCode::SUCCESS

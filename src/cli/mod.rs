@@ -3,7 +3,9 @@
 mod args;
 mod bake;
 mod compare;
+mod completions;
 mod inspect;
+mod man;
 mod output;
 mod picture;
 mod poses;
@@ -20,12 +22,13 @@ use crate::asset;
 use crate::batch;
 use crate::error::{Error, Fault};
 use crate::report::Outcome;
-use output::tell_error;
+use output::complain_of;
 
 pub use args::{Cli, Command};
 
 /// Runs the command line of the process.
 pub fn run() -> ExitCode {
+    output::choose_colours(std::env::args_os());
     // Clap exits with 2 on wrong words, with 0 on --help and --version.
     let cli = Cli::parse();
     let outcome = match &cli.command {
@@ -36,11 +39,13 @@ pub fn run() -> ExitCode {
         Command::Recipe(args) => recipe::run(args),
         Command::Report(args) => report::run(args),
         Command::Compare(args) => compare::run(args),
+        Command::Completions(args) => completions::run(args).map(|()| ExitCode::SUCCESS),
+        Command::Man(args) => man::run(args).map(|()| ExitCode::SUCCESS),
     };
     match outcome {
         Ok(code) => code,
         Err(error) => {
-            tell_error(&error);
+            complain_of(&error);
             ExitCode::from(Outcome::from(&error).code())
         }
     }

@@ -2,12 +2,13 @@
 
 use super::args::PosesArgs;
 use super::bake::request;
-use super::output::print;
+use super::output::show;
 use crate::asset::{self, ClipPlace, RangeClip};
 use crate::error::{Error, Fault};
 use crate::job::{self, SkinPoses};
 use crate::pose::file;
 use crate::recipe::Recipes;
+use crate::report::{Role, Text};
 use crate::rig::PoseSequence;
 
 pub(super) fn run(args: &PosesArgs) -> Result<(), Error> {
@@ -73,14 +74,13 @@ pub(super) fn run(args: &PosesArgs) -> Result<(), Error> {
         } else {
             String::new()
         };
-        print(&format!(
-            "{}: {} poses{note}\n",
-            args.output.display(),
-            list.len()
-        ))?;
+        let mut text = Text::default();
+        let output = args.output.display().to_string();
+        text.verdict(None, &output, &format!("{} poses{note}", list.len()));
         for note in notes {
-            print(&format!("  note: {note}\n"))?;
+            text.labelled("  ", Role::Doubt, "note:", &note);
         }
+        show(&text)?;
     }
     Ok(())
 }

@@ -9,11 +9,11 @@ use std::time::Duration;
 
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
 
-use super::output::{is_standard_output, print, tell};
+use super::output::{complain, for_standard_error, is_standard_output, print, tell};
 use crate::batch::Listener;
 use crate::error::{Error, clean};
 use crate::job::{Stage, Watch};
-use crate::report::{FileReport, Line, Outcome, log_line};
+use crate::report::{FileReport, Line, Outcome, Role, Text, log_line};
 
 /// How long an interrupted run may take to write its reports.
 const PATIENCE: Duration = Duration::from_secs(10);
@@ -122,9 +122,9 @@ impl Progress {
     }
 
     /// A line on standard error, above the bars.
-    fn say(&self, line: &str) {
+    fn say(&self, line: &Text) {
         match &self.bars {
-            Some(bars) => _ = bars.all.println(clean(line)),
+            Some(bars) => _ = bars.all.println(for_standard_error(line).trim_end()),
             None => tell(line),
         }
     }
@@ -132,7 +132,7 @@ impl Progress {
 
 fn exit_interrupted() -> ! {
     crate::asset::between_writes(|| {
-        tell(&format!("tanyard: {}", Error::Interrupted));
+        complain(&Error::Interrupted.to_string());
         std::process::exit(130)
     })
 }
@@ -215,7 +215,7 @@ impl Listener for Progress {
 
     fn note(&self, text: &str) {
         if !self.quiet {
-            self.say(&format!("tanyard: {text}"));
+            self.say(&Text::message(Role::Doubt, text));
         }
     }
 

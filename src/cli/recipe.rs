@@ -6,11 +6,11 @@ use std::process::ExitCode;
 use walkdir::WalkDir;
 
 use super::args::RecipeArgs;
-use super::output::{print, tell};
+use super::output::{complain, print, show};
 use crate::asset;
 use crate::error::{Error, Fault};
 use crate::recipe::{self, FILE_NAME, RecipeFile, Recipes, STARTER};
-use crate::report::Outcome;
+use crate::report::{Outcome, Text};
 
 pub(super) fn run(args: &RecipeArgs) -> Result<ExitCode, Error> {
     if args.check {
@@ -19,7 +19,7 @@ pub(super) fn run(args: &RecipeArgs) -> Result<ExitCode, Error> {
     if args.schema {
         print(&recipe::json_schema())?;
     } else if let Some(character) = &args.show {
-        print(&show(character, args.recipe.as_deref())?)?;
+        print(&settings_of(character, args.recipe.as_deref())?)?;
     } else if let Some(output) = &args.output {
         write_starter(output)?;
     } else {
@@ -28,7 +28,7 @@ pub(super) fn run(args: &RecipeArgs) -> Result<ExitCode, Error> {
     Ok(ExitCode::SUCCESS)
 }
 
-fn show(character: &Path, recipe: Option<&Path>) -> Result<String, Error> {
+fn settings_of(character: &Path, recipe: Option<&Path>) -> Result<String, Error> {
     // A slip in the name would show settings that hold for nothing.
     if let Err(error) = std::fs::metadata(character) {
         return Err(Fault::new(character, "", "a character", error.to_string()).into());
@@ -54,36 +54,61 @@ fn write_starter(output: &Path) -> Result<(), Error> {
 fn check(paths: &[PathBuf]) -> Result<ExitCode, Error> {
     let here = [PathBuf::from(".")];
     let paths = if paths.is_empty() { &here } else { paths };
-    let mut faults = Vec::new();
+    let (mut checked, mut unread) = (Vec::new(), Vec::new());
     for path in paths {
-        let (recipes, unread) = recipes(path);
+        let (recipes, faults) = recipes(path);
+        unread.extend(faults);
         for recipe in recipes {
-            let found = match RecipeFile::read(&recipe) {
+            let faults = match RecipeFile::read(&recipe) {
                 Ok(_) => Vec::new(),
                 Err(Error::Setting(faults) | Error::Input(faults)) => faults,
                 Err(other) => return Err(other),
             };
-            let verdict = match found.len() {
-                0 => "good".to_owned(),
-                1 => "1 fault".to_owned(),
-                several => format!("{several} faults"),
-            };
-            print(&format!("{}: {verdict}\n", recipe.display()))?;
-            for fault in &found {
-                tell(&format!("tanyard: {fault}"));
-            }
-            faults.extend(found);
+            checked.push((recipe, faults));
         }
-        for fault in &unread {
-            tell(&format!("tanyard: {fault}"));
-        }
-        faults.extend(unread);
     }
-    Ok(if faults.is_empty() {
+    let bad = checked
+        .iter()
+        .filter(|(_, faults)| !faults.is_empty())
+        .count();
+    let is_good = bad == 0 && unread.is_empty();
+    let mut text = Text::default();
+    let mark = Outcome::Setting.mark().filter(|_| !is_good);
+    if let [(recipe, faults)] = &checked[..] {
+        text.verdict(mark, &recipe.display().to_string(), &verdict(faults));
+    } else {
+        text.head(
+            mark,
+            &format!(
+                "{} recipes: {} good, {bad} not",
+                checked.len(),
+                checked.len() - bad
+            ),
+        );
+        for (recipe, faults) in &checked {
+            text.wrapped("  ", &format!("{}: {}", recipe.display(), verdict(faults)));
+        }
+    }
+    show(&text)?;
+    for fault in unread
+        .iter()
+        .chain(checked.iter().flat_map(|(_, faults)| faults))
+    {
+        complain(&fault.to_string());
+    }
+    Ok(if is_good {
         ExitCode::SUCCESS
     } else {
         ExitCode::from(Outcome::Setting.code())
     })
+}
+
+fn verdict(faults: &[Fault]) -> String {
+    match faults.len() {
+        0 => "good".to_owned(),
+        1 => "1 fault".to_owned(),
+        several => format!("{several} faults"),
+    }
 }
 
 /// The recipes that a path means, in the order of their names, and what keeps more from being found.

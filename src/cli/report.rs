@@ -4,7 +4,7 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use super::args::{MergeArgs, ReportArgs, ReportCommand, ShowArgs};
-use super::output::{deliver, is_standard_output, print, print_one, tell};
+use super::output::{self, complain, deliver, is_standard_output, print_one, remark};
 use crate::asset;
 use crate::error::Error;
 use crate::report::{self, Merged};
@@ -43,18 +43,20 @@ fn merge(args: &MergeArgs) -> Result<ExitCode, Error> {
             .flatten()
             .any(|path| is_standard_output(path))
         {
-            tell(&format!("tanyard: {}", report.verdict()));
+            let mark = report.outcome().mark();
+            let say = if mark.is_some() { complain } else { remark };
+            say(&report.verdict());
         } else {
-            print(&report::table(report))?;
+            output::show(&report::table(report))?;
         }
     }
     let missing = &merged.missing;
     for shard in missing.iter().take(MOST_NAMED) {
-        tell(&format!("tanyard: part {shard} is missing"));
+        complain(&format!("part {shard} is missing"));
     }
     if missing.len() > MOST_NAMED {
         let more = missing.len() - MOST_NAMED;
-        tell(&format!("tanyard: and {more} more parts"));
+        complain(&format!("and {more} more parts"));
     }
     Ok(ExitCode::from(merged.outcome().code()))
 }
@@ -81,12 +83,12 @@ fn check_targets(args: &MergeArgs, targets: &[Option<&Path>]) -> Result<(), Erro
 fn show(args: &ShowArgs) -> Result<ExitCode, Error> {
     let merged = report::merge(std::slice::from_ref(&args.report))?;
     say_notes(&merged);
-    print(&report::table(&merged.report))?;
+    output::show(&report::table(&merged.report))?;
     Ok(ExitCode::SUCCESS)
 }
 
 fn say_notes(merged: &Merged) {
     for note in &merged.notes {
-        tell(&format!("tanyard: note: {note}"));
+        remark(&format!("note: {note}"));
     }
 }

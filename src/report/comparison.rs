@@ -1,12 +1,12 @@
 //! How two files compare: as JSON, and as a table that fits 80 columns.
 
-use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::words::{short, wrapped};
+use super::text::{Role, Text, column, narrow};
+use super::words::short;
 use super::{Percent, Tool, to_json};
 use crate::measure::{Verdict, change_percent};
 
@@ -206,9 +206,9 @@ impl SkinComparison {
             .band_percent
             .map_or(String::new(), |band| format!(", band {band:.1} %"));
         format!(
-            "{verdict}: {:.3} % rms, was {:.3} % ({}{band})",
-            new.rms_percent,
-            old.rms_percent,
+            "{verdict}: {} % rms, was {} % ({}{band})",
+            narrow(new.rms_percent),
+            narrow(old.rms_percent),
             signed(change.rms_change_percent)
         )
     }
@@ -224,137 +224,159 @@ pub(super) fn signed(percent: Option<f64>) -> String {
     match percent {
         // No "-0.0".
         Some(percent) if percent.abs() < 0.05 => "0.0 %".to_owned(),
+        // Beyond this a column of a table would break.
+        Some(percent) if percent.abs() >= 1e4 => format!("{percent:+.0e} %"),
         Some(percent) => format!("{percent:+.1} %"),
         None => "from nothing".to_owned(),
     }
 }
 
-/// The whole report.
-pub fn comparison_table(comparison: &Comparison) -> String {
+/// The whole report; the verdict is the first line.
+pub fn comparison_table(comparison: &Comparison) -> Text {
     let c = comparison;
-    let first = match &c.skins[..] {
-        [skin] => skin.line(),
+    let mut out = Text::default();
+    match &c.skins[..] {
+        [skin] => first_line(&mut out, skin.verdict, &skin.line()),
         skins => {
             let of = |verdict| skins.iter().filter(|skin| skin.verdict == verdict).count();
-            format!(
+            let line = format!(
                 "{}: of {} skins {} better, {} the same, {} worse",
                 c.verdict.name(),
                 skins.len(),
                 of(Verdict::Better),
                 of(Verdict::Same),
                 of(Verdict::Worse)
-            )
+            );
+            first_line(&mut out, c.verdict, &line);
         }
-    };
-    let mut out = wrapped("", "  ", &first);
-    let mut line = |text: &str| out += &wrapped("  ", "    ", text);
-    line(&format!("old: {}", c.old.display()));
-    line(&format!("new: {}", c.new.display()));
-    line(&match &c.source {
-        Some(source) => format!("reference: the layers on {}, for both", source.display()),
-        None => "reference: the layers on each file's own heaviest joints; two bakes of one \
+    }
+    out.wrapped("  ", &format!("old: {}", c.old.display()));
+    out.wrapped("  ", &format!("new: {}", c.new.display()));
+    out.wrapped(
+        "  ",
+        &match &c.source {
+            Some(source) => format!("reference: the layers on {}, for both", source.display()),
+            None => "reference: the layers on each file's own heaviest joints; two bakes of one \
                  character are better compared with --source"
-            .to_owned(),
-    });
+                .to_owned(),
+        },
+    );
     for unpaired in &c.unpaired {
-        line(&format!(
-            "without partner: skin {} of {}",
+        let what = format!(
+            "skin {} of {}",
             short(&unpaired.skin),
             unpaired.file.display()
-        ));
+        );
+        out.labelled("  ", Role::Doubt, "without partner:", &what);
     }
     for note in &c.notes {
-        line(&format!("note: {note}"));
+        out.labelled("  ", Role::Doubt, "note:", note);
     }
     for skin in &c.skins {
-        out.push('\n');
-        out += &skin_table(skin, c.skins.len() > 1);
+        out.blank();
+        skin_table(&mut out, skin, c.skins.len() > 1);
     }
     out
 }
 
-fn skin_table(skin: &SkinComparison, with_verdict: bool) -> String {
-    let mut out = match with_verdict {
-        true => wrapped("", "  ", &skin.named_line()),
-        false => format!("{}\n", short(&skin.name)),
-    };
+/// The role of a verdict; what is the same needs none.
+pub(super) fn role_of(verdict: Verdict) -> Option<Role> {
+    match verdict {
+        Verdict::Better => Some(Role::Good),
+        Verdict::Same => None,
+        Verdict::Worse => Some(Role::Bad),
+    }
+}
+
+/// The first line of all, which begins with a verdict.
+pub(super) fn first_line(out: &mut Text, verdict: Verdict, line: &str) {
+    let word = verdict.name();
+    let rest = line.strip_prefix(word).unwrap_or(line);
+    // Together with the mark behind it.
+    let mark = rest.chars().next().filter(|mark| ":;".contains(*mark));
+    let label_bytes = word.len() + mark.map_or(0, char::len_utf8);
+    match line.split_at_checked(label_bytes) {
+        Some((label, rest)) => out.first(role_of(verdict), label, rest),
+        None => out.first(None, "", line),
+    }
+}
+
+fn skin_table(out: &mut Text, skin: &SkinComparison, with_verdict: bool) {
+    match with_verdict {
+        true => out.verdict(None, &skin.name, &skin.line()),
+        false => out.wrapped("", &short(&skin.name)),
+    }
     if let (Some(old), Some(new), Some(change)) = (skin.old, skin.new, skin.change) {
-        // Writing to a String cannot fail.
-        _ = writeln!(
-            out,
+        out.plain(&format!(
             "  {} held-out poses: {} better, {} worse",
             skin.poses,
             change.better_poses.unwrap_or(0),
             change.worse_poses.unwrap_or(0)
-        );
-        _ = writeln!(
-            out,
-            "\n  error, % of size {:>17}{:>9}{:>9}",
+        ));
+        out.blank();
+        out.plain(&format!(
+            "  error, % of size {:>17}{:>9}{:>9}",
             "rms", "p99", "max"
-        );
+        ));
         for (row, figures) in [("old", old), ("new", new)] {
-            _ = writeln!(
-                out,
-                "  {row:<25}{:>9.3}{:>9.3}{:>9.3}",
-                figures.rms_percent, figures.p99_percent, figures.max_percent
-            );
+            out.plain(&format!(
+                "  {row:<25}{:>9}{:>9}{:>9}",
+                narrow(figures.rms_percent),
+                narrow(figures.p99_percent),
+                narrow(figures.max_percent)
+            ));
         }
-        _ = writeln!(
-            out,
+        out.plain(&format!(
             "  {:<25}{:>9}{:>9}{:>9}",
             "change",
             signed(change.rms_change_percent),
             signed(change_percent(old.p99_percent, new.p99_percent)),
             signed(change_percent(old.max_percent, new.max_percent))
-        );
+        ));
     }
-    out += &joint_table(skin);
+    joint_table(out, skin);
     for (what, places) in [("better", &skin.better), ("worse", &skin.worse)] {
         if !places.is_empty() {
-            _ = writeln!(out, "\n  most {what}");
+            out.blank();
+            out.plain(&format!("  most {what}"));
         }
         for place in places.iter().take(MOST_PLACES) {
-            out += &wrapped("    ", "      ", &at(place));
+            out.wrapped("    ", &at(place));
         }
     }
     for note in &skin.notes {
-        out += &wrapped("  ", "    ", &format!("note: {note}"));
+        out.labelled("  ", Role::Doubt, "note:", note);
     }
-    out
 }
 
-fn joint_table(skin: &SkinComparison) -> String {
-    let mut out = String::new();
+fn joint_table(out: &mut Text, skin: &SkinComparison) {
     // Without old figures there are no parts, and every joint counts.
     let changed = |joint: &&JointComparison| joint.part_percent != Some(0.0);
     let joints: Vec<&JointComparison> = skin.joints.iter().filter(changed).collect();
     if joints.is_empty() {
-        return out;
+        return;
     }
-    // Writing to a String cannot fail.
-    _ = writeln!(
-        out,
-        "\n  {:<NAME_WIDTH$} {:>9}{:>9}{:>9}{:>10}{:>9}",
+    out.blank();
+    out.plain(&format!(
+        "  {:<NAME_WIDTH$} {:>9}{:>9}{:>9}{:>10}{:>9}",
         "joint", "vertices", "old rms", "new rms", "change", "part"
-    );
+    ));
     for joint in joints.iter().take(MOST_JOINTS) {
-        let figure = |x: Option<f64>| x.map_or("-".to_owned(), |x| format!("{x:.3}"));
+        let figure = |x: Option<f64>| x.map_or("-".to_owned(), narrow);
         let percent = |x: Option<f64>| x.map_or("-".to_owned(), |x| signed(Some(x)));
-        let name: String = short(&joint.joint).chars().take(NAME_WIDTH).collect();
-        _ = writeln!(
-            out,
-            "  {name:<NAME_WIDTH$} {:>9}{:>9}{:>9}{:>10}{:>9}",
+        out.plain(&format!(
+            "  {} {:>9}{:>9}{:>9}{:>10}{:>9}",
+            column(&joint.joint, NAME_WIDTH),
             joint.new_vertices,
             figure(joint.old_rms_percent),
             figure(joint.new_rms_percent),
             percent(joint.rms_change_percent),
             percent(joint.part_percent)
-        );
+        ));
     }
     if let Some(more @ 1..) = joints.len().checked_sub(MOST_JOINTS) {
-        _ = writeln!(out, "  and {more} more joints");
+        out.plain(&format!("  and {more} more joints"));
     }
-    out
 }
 
 fn at(place: &ChangedVertex) -> String {
@@ -362,12 +384,12 @@ fn at(place: &ChangedVertex) -> String {
     let pose = place.new.pose.as_ref().or(place.old.pose.as_ref());
     let pose = pose.map_or(String::new(), |pose| format!(" in {}", short(pose)));
     format!(
-        "{:.3} % rms, was {:.3} %: {} vertex {} ({x:.3}, {y:.3}, {z:.3}) of {}; at most {:.3} %{pose}",
-        place.new.rms_percent,
-        place.old.rms_percent,
+        "{} % rms, was {} %: {} vertex {} ({x:.3}, {y:.3}, {z:.3}) of {}; at most {} %{pose}",
+        narrow(place.new.rms_percent),
+        narrow(place.old.rms_percent),
         short(&place.mesh),
         place.vertex,
         short(&place.joint),
-        place.new.max_percent
+        narrow(place.new.max_percent)
     )
 }

@@ -1,14 +1,14 @@
 //! How two folders of files, or two reports, compare: as JSON, and as a table that fits 80 columns.
 
-use std::fmt::Write;
-
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::comparison::signed;
-use super::words::{clean, column, short, wrapped};
+use super::comparison::{first_line, role_of, signed};
+use super::text::{Role, Text, column, narrow};
+use super::words::{clean, counting, short};
 use super::{
-    ChangeReport, CharacterReport, Comparison, FileReport, Report, SkinComparison, Tool, to_json,
+    ChangeReport, CharacterReport, Comparison, FileReport, Outcome, Report, SkinComparison, Tool,
+    to_json,
 };
 use crate::measure::{Verdict, change_percent};
 
@@ -256,35 +256,41 @@ fn by_figures(
     }
 }
 
-/// The whole report.
-pub fn comparisons_table(c: &Comparisons) -> String {
+/// The whole report; the verdict is the first line.
+pub fn comparisons_table(c: &Comparisons) -> Text {
     let of = |verdict| {
         let files = c.files.iter();
         files.filter(|file| file.verdict == Some(verdict)).count()
     };
     let failed = c.files.iter().filter(|file| file.verdict.is_none());
     let failed: Vec<&FileComparison> = failed.collect();
-    let mut first = format!(
-        "{}: of {} files {} better, {} the same, {} worse",
-        c.verdict.name(),
+    let counts = format!(
+        "of {} files {} better, {} the same, {} worse",
         c.files.len(),
         of(Verdict::Better),
         of(Verdict::Same),
         of(Verdict::Worse)
     );
-    for (count, what) in [
-        (failed.len(), "not compared"),
-        (c.only_old.len(), "only old"),
-        (c.only_new.len(), "only new"),
-    ] {
-        if count > 0 {
-            // Writing to a String cannot fail.
-            _ = write!(first, ", {count} {what}");
-        }
+    let mut out = Text::default();
+    match failed.len() {
+        0 => first_line(
+            &mut out,
+            c.verdict,
+            &format!("{}: {counts}", c.verdict.name()),
+        ),
+        // What could not be compared may be worse than all that is.
+        failed => out.head(
+            Outcome::Failed.mark(),
+            &format!("{counts}, {failed} not compared"),
+        ),
     }
-    let mut out = wrapped("", "  ", &first);
-    out += &wrapped("  ", "    ", &format!("old: {}", clean(&c.old)));
-    out += &wrapped("  ", "    ", &format!("new: {}", clean(&c.new)));
+    out.wrapped("  ", &format!("old: {}", c.old));
+    out.wrapped("  ", &format!("new: {}", c.new));
+    for file in &failed {
+        let faults = file.faults.first().map_or("", String::as_str);
+        let line = format!("{}: {faults}", file.name);
+        out.labelled("  ", Role::Bad, "not compared:", &line);
+    }
     let mut rows: Vec<(&FileComparison, &SkinComparison)> = c
         .files
         .iter()
@@ -299,47 +305,44 @@ pub fn comparisons_table(c: &Comparisons) -> String {
     };
     rows.sort_by(|a, b| change(b.1).total_cmp(&change(a.1)));
     if !rows.is_empty() {
-        _ = writeln!(
-            out,
-            "\n  {:<NAME_WIDTH$}{:>9}{:>9}{:>10}{:>8}",
+        out.blank();
+        out.plain(&format!(
+            "  {:<NAME_WIDTH$}{:>9}{:>9}{:>10}{:>8}",
             "rms, % of size", "old", "new", "change", ""
-        );
+        ));
     }
     for (file, skin) in rows.iter().take(MOST_ROWS) {
         let name = match file.skins.len() {
-            1 => clean(&file.name),
-            _ => clean(&format!("{}, {}", file.name, short(&skin.name))),
+            1 => file.name.clone(),
+            _ => format!("{}, {}", file.name, short(&skin.name)),
         };
         let figure = |errors: Option<super::Percent>| {
-            errors.map_or("-".to_owned(), |errors| {
-                format!("{:.3}", errors.rms_percent)
-            })
+            errors.map_or("-".to_owned(), |errors| narrow(errors.rms_percent))
         };
         let change = skin
             .change
             .map_or("-".to_owned(), |change| signed(change.rms_change_percent));
-        _ = writeln!(
-            out,
-            "  {}{:>9}{:>9}{change:>10}{:>8}",
+        let row = format!(
+            "  {}{:>9}{:>9}{change:>10}",
             column(&name, NAME_WIDTH),
             figure(skin.old),
             figure(skin.new),
-            skin.verdict.name()
         );
+        let verdict = format!("{:>8}", skin.verdict.name());
+        out.line(&[(None, &row), (role_of(skin.verdict), &verdict)]);
     }
     if let Some(more @ 1..) = rows.len().checked_sub(MOST_ROWS) {
-        _ = writeln!(out, "  and {more} more");
-    }
-    for file in &failed {
-        let faults = file.faults.first().map_or("", String::as_str);
-        out += &wrapped("  ", "    ", &clean(&format!("{}: {faults}", file.name)));
+        out.plain(&format!("  and {more} more"));
     }
     for (names, what) in [(&c.only_old, "only old"), (&c.only_new, "only new")] {
+        if !names.is_empty() {
+            out.plain(&format!("  {what}: {}", counting(names.len(), "file")));
+        }
         for name in names.iter().take(MOST_ROWS) {
-            out += &wrapped("  ", "    ", &clean(&format!("{what}: {name}")));
+            out.wrapped("    ", name);
         }
         if let Some(more @ 1..) = names.len().checked_sub(MOST_ROWS) {
-            _ = writeln!(out, "  {what}: and {more} more");
+            out.plain(&format!("    and {more} more"));
         }
     }
     let mut notes: Vec<&String> = c.notes.iter().collect();
@@ -352,7 +355,7 @@ pub fn comparisons_table(c: &Comparisons) -> String {
         }
     }
     for note in notes.iter().take(MOST_ROWS) {
-        out += &wrapped("  ", "    ", &clean(&format!("note: {note}")));
+        out.labelled("  ", Role::Doubt, "note:", note);
     }
     out
 }

@@ -1,13 +1,13 @@
 //! What an inspection found: as JSON, and as a table that fits 80 columns.
 
-use std::fmt::Write;
 use std::path::PathBuf;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::words::{short, wrapped};
-use super::{SurfaceReport, Tool, influences, sizes, to_json};
+use super::text::{Role, Text};
+use super::words::{counting, short};
+use super::{Outcome, SurfaceReport, Tool, influences, sizes, to_json};
 use crate::inspect::{Excess, Finding, Limit, Place, Severity, Unit};
 
 /// Names the form of the report; a change that breaks readers changes the number.
@@ -125,78 +125,89 @@ fn first_place(finding: &Finding) -> String {
     }
 }
 
-/// The whole report.
-pub fn inspection_table(inspection: &Inspection) -> String {
-    let skins: Vec<String> = inspection.skins.iter().map(skin).collect();
-    skins.join("\n")
-}
-
-fn skin(skin: &SkinInspection) -> String {
-    let mut out = wrapped("", "  ", &verdict(skin));
-    out += &wrapped("  ", "  ", &sizes(&skin.surface, skin.joints));
-    if !skin.influences.is_empty() {
-        let words = format!("joints a vertex: {}", influences(&skin.influences));
-        out += &wrapped("  ", "    ", &words);
+/// The whole report; the verdict is the first line.
+pub fn inspection_table(inspection: &Inspection) -> Text {
+    let is_above = |skin: &str| inspection.exceeded.iter().any(|one| one.skin == skin);
+    let mark = |above: bool| Outcome::Exceeded.mark().filter(|_| above);
+    let mut out = Text::default();
+    let skins = &inspection.skins;
+    if skins.len() != 1 {
+        let findings: Vec<&Finding> = skins.iter().flat_map(|skin| &skin.findings).collect();
+        let name = inspection.input.file_name().unwrap_or_default();
+        let what = format!("{}: {}", counting(skins.len(), "skin"), verdict(&findings));
+        let mark = mark(!inspection.exceeded.is_empty());
+        out.verdict(mark, &name.to_string_lossy(), &what);
     }
-    if !skin.findings.is_empty() {
-        // Writing to a String cannot fail.
-        _ = writeln!(out, "\n  {:<18}{:<10}{:>8}", "finding", "severity", "count");
-    }
-    for finding in &skin.findings {
-        _ = writeln!(
-            out,
-            "  {:<18}{:<10}{:>8} {}",
-            finding.kind.name(),
-            finding.severity.name(),
-            finding.count,
-            unit(finding.unit, finding.count)
-        );
-    }
-    for finding in &skin.findings {
-        out.push('\n');
-        let head = format!("{}: {}", finding.kind.name(), finding.what);
-        out += &wrapped("  ", "    ", &head);
-        out += &wrapped("    ", "    ", &finding.remedy);
-        // Where each place names its joints, once is enough.
-        if finding.places.iter().all(|place| place.joints.is_empty()) && !finding.joints.is_empty()
-        {
-            out += &wrapped("    ", "      ", &format!("on {}", joints(&finding.joints)));
+    for skin in skins {
+        if skins.len() > 1 {
+            out.blank();
         }
-        for place in finding.places.iter().take(MOST_PLACES) {
-            out += &wrapped("    ", "      ", &at(place));
-        }
-    }
-    if !skin.notes.is_empty() {
-        out.push('\n');
-    }
-    for note in &skin.notes {
-        out += &wrapped("  ", "    ", &format!("note: {note}"));
+        let findings: Vec<&Finding> = skin.findings.iter().collect();
+        out.verdict(mark(is_above(&skin.name)), &skin.name, &verdict(&findings));
+        skin_table(&mut out, skin);
     }
     out
 }
 
-/// One line that says how many findings of each severity there are, and names the worst.
-fn verdict(skin: &SkinInspection) -> String {
-    let counts: Vec<String> = Severity::ALL
-        .iter()
-        .filter_map(|&severity| {
-            let count = skin
-                .findings
-                .iter()
-                .filter(|f| f.severity == severity)
-                .count();
-            let plural = if count == 1 { "" } else { "s" };
-            (count > 0).then(|| format!("{count} {}{plural}", severity.name()))
-        })
-        .collect();
-    let name = short(&skin.name);
-    match skin.findings.first() {
-        None => format!("{name}: nothing found"),
-        Some(worst) => format!(
-            "{name}: {}; worst: {}",
-            counts.join(", "),
-            worst.kind.name()
-        ),
+fn skin_table(out: &mut Text, skin: &SkinInspection) {
+    out.wrapped("  ", &sizes(&skin.surface, skin.joints));
+    if !skin.influences.is_empty() {
+        let words = format!("joints a vertex: {}", influences(&skin.influences));
+        out.wrapped("  ", &words);
+    }
+    if !skin.findings.is_empty() {
+        out.blank();
+        out.plain(&format!(
+            "  {:<18}{:<10}{:>8}",
+            "finding", "severity", "count"
+        ));
+    }
+    for finding in &skin.findings {
+        let role = match finding.severity {
+            Severity::Error => Some(Role::Bad),
+            Severity::Warning => Some(Role::Doubt),
+            Severity::Note => None,
+        };
+        let unit = unit(finding.unit, finding.count);
+        out.line(&[
+            (None, &format!("  {:<18}", finding.kind.name())),
+            (role, &format!("{:<10}", finding.severity.name())),
+            (None, &format!("{:>8} {unit}", finding.count)),
+        ]);
+    }
+    for finding in &skin.findings {
+        out.blank();
+        out.wrapped("  ", &format!("{}: {}", finding.kind.name(), finding.what));
+        out.wrapped("    ", &finding.remedy);
+        // Where each place names its joints, once is enough.
+        if finding.places.iter().all(|place| place.joints.is_empty()) && !finding.joints.is_empty()
+        {
+            out.wrapped("    ", &format!("on {}", joints(&finding.joints)));
+        }
+        for place in finding.places.iter().take(MOST_PLACES) {
+            out.wrapped("    ", &at(place));
+        }
+    }
+    if !skin.notes.is_empty() {
+        out.blank();
+    }
+    for note in &skin.notes {
+        out.labelled("  ", Role::Doubt, "note:", note);
+    }
+}
+
+/// How many findings of each severity there are, and the worst of them.
+fn verdict(findings: &[&Finding]) -> String {
+    let counts = Severity::ALL.iter().filter_map(|&severity| {
+        let of = findings.iter().filter(|f| f.severity == severity).count();
+        (of > 0).then(|| counting(of, severity.name()))
+    });
+    let counts: Vec<String> = counts.collect();
+    // Of several skins, the first of the gravest.
+    let place = |finding: &&&Finding| Severity::ALL.iter().position(|s| *s == finding.severity);
+    match findings.iter().min_by_key(place) {
+        None => "nothing found".to_owned(),
+        Some(worst) => format!("{}; worst: {}", counts.join(", "), worst.kind.name()),
     }
 }
 

@@ -12,6 +12,7 @@ mod merge;
 mod outcome;
 mod schema;
 mod terminal;
+mod text;
 pub(crate) mod words;
 
 use schemars::JsonSchema;
@@ -34,7 +35,8 @@ pub use outcome::{FaultKind, Outcome};
 pub use schema::{
     comparison_schema, comparisons_schema, inspection_schema, json_schema, line_schema,
 };
-pub use terminal::{log_line, plan_table, table, timings};
+pub use terminal::{log_line, plan_table, plans_table, table, timings};
+pub use text::{Role, Text};
 
 /// Names the form of the report; a change that breaks readers changes the number.
 pub const SCHEMA: &str = "tanyard-report/3";
@@ -346,4 +348,46 @@ pub struct Plan {
     pub memory_bytes: u64,
     /// What the user should know.
     pub warnings: Vec<String>,
+}
+
+/// What a bake of a folder would do with one file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PlannedFile {
+    /// Its path from the folder.
+    pub name: String,
+    /// The recipe file; none for the defaults.
+    pub recipe: Option<String>,
+    /// What would become of it.
+    pub what: Planned,
+}
+
+/// What would become of a file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Planned {
+    /// It would be baked.
+    Bake {
+        /// A guess of what that needs.
+        memory_bytes: u64,
+    },
+    /// The cache has the result.
+    Kept,
+    /// It is up to date.
+    Unchanged,
+    /// It cannot be baked.
+    Failed {
+        /// Why, in words.
+        faults: String,
+        /// How that ends.
+        outcome: Outcome,
+    },
+}
+
+impl PlannedFile {
+    /// How it would end, as far as is known.
+    pub fn outcome(&self) -> Outcome {
+        match self.what {
+            Planned::Failed { outcome, .. } => outcome,
+            Planned::Bake { .. } | Planned::Kept | Planned::Unchanged => Outcome::Well,
+        }
+    }
 }

@@ -46,6 +46,16 @@ impl Outcome {
             Self::Interrupted => 130,
         }
     }
+
+    /// What the first line of a text begins with, unless all is well.
+    pub fn mark(self) -> Option<&'static str> {
+        match self {
+            Self::Well => None,
+            Self::Exceeded => Some("ABOVE A LIMIT"),
+            Self::Setting | Self::Failed => Some("FAILED"),
+            Self::Interrupted => Some("INTERRUPTED"),
+        }
+    }
 }
 
 impl FaultKind {

@@ -1,11 +1,10 @@
 //! The report as a table that fits 80 columns, and as a line a file for the log of a build.
 
-use std::fmt::Write;
-
-use super::words::{self, Row, Shown, clean, column, wrapped};
+use super::text::{Role, Text, column, narrow};
+use super::words::{self, Row, Shown, short};
 use super::{
-    BeforeAfter, CharacterReport, FileReport, FileStatus, Percent, PieceKind, Plan, Report,
-    SymmetryReport, influences, sizes,
+    BeforeAfter, CharacterReport, FileReport, FileStatus, Outcome, Percent, PieceKind, Plan,
+    Planned, PlannedFile, Report, SymmetryReport, influences, sizes,
 };
 
 /// Rows of a table of several files, and of the lists below it.
@@ -14,60 +13,60 @@ const MOST_ROWS: usize = 20;
 /// Exceeded limits, or faults, of one file that a line of the log says.
 const MOST_IN_LINE: usize = 3;
 
-/// The whole report: of one file all its figures, of several a row a character.
-pub fn table(report: &Report) -> String {
+/// The whole report: of one file all its figures, of several a row a character. What became of it is the first
+/// line.
+pub fn table(report: &Report) -> Text {
     match report.files.as_slice() {
-        [file] => one(file),
+        [file] => one(report, file),
         files => several(report, files),
     }
 }
 
 // Several files ------------------------------------------------------------------------------------
 
-fn several(report: &Report, files: &[FileReport]) -> String {
+fn several(report: &Report, files: &[FileReport]) -> Text {
     let rows = words::worst_first(files);
-    let mut out = String::new();
-    // Writing to a String cannot fail.
-    let mut line = |text: String| _ = writeln!(out, "{text}");
+    let mut out = Text::default();
+    out.head(report.outcome().mark(), &report.counted());
+    list(
+        &mut out,
+        "failed",
+        files
+            .iter()
+            .filter(|file| file.status == FileStatus::Failed)
+            .map(|file| format!("{}: {}", file.name, first_faults(file)))
+            .collect(),
+    );
+    let above = files.iter().flat_map(words::exceeded).collect();
+    list(&mut out, "above a limit", above);
     if !rows.is_empty() {
-        line(format!(
+        out.blank();
+        out.plain(&format!(
             "  {:<42}{:>18}{:>9}{:>9}",
             "", "error, % of size", "below", "joints a"
         ));
-        line(format!(
+        out.plain(&format!(
             "  {:<42}{:>9}{:>9}{:>9}{:>9}",
             "worst first, on held-out poses", "rms", "max", "rigid", "vertex"
         ));
     }
     for row in rows.iter().take(MOST_ROWS) {
-        line(character_row(row));
+        character_row(&mut out, row);
     }
     if rows.len() > MOST_ROWS {
-        line(format!("  and {} more", rows.len() - MOST_ROWS));
+        out.plain(&format!("  and {} more", rows.len() - MOST_ROWS));
     }
     let in_fit = |row: &Row| row.shown.is_some_and(|shown| !shown.held_out);
     if rows.iter().take(MOST_ROWS).any(in_fit) {
-        line("  * on poses of the fit; none are held out".to_owned());
+        out.plain("  * on poses of the fit; none are held out");
     }
-    let failed = files
-        .iter()
-        .filter(|file| file.status == FileStatus::Failed)
-        .map(|file| format!("{}: {}", clean(&file.name), first_faults(file)));
-    out += &list("failed", failed.collect());
-    out += &list(
-        "above a limit",
-        files.iter().flat_map(words::exceeded).collect(),
-    );
-    if !out.is_empty() {
-        out.push('\n');
-    }
-    out + &wrapped("", "  ", &report.verdict())
+    out
 }
 
-fn character_row(row: &Row) -> String {
+fn character_row(out: &mut Text, row: &Row) {
     let joints = row.character.mean_influences();
     let joints = joints.map_or("-".to_owned(), |mean| format!("{mean:.2}"));
-    let (rms, max, gain) = match row.shown {
+    let (rms, max, gain, role) = match row.shown {
         Some(Shown {
             held_out,
             baked,
@@ -79,37 +78,32 @@ fn character_row(row: &Row) -> String {
                 narrow(baked.max_percent),
                 // The least is what a narrow column takes: it is a loss beyond words by then.
                 format!("{:.0} %", gain.max(-9999.0)),
+                (gain < 0.0).then_some(Role::Bad),
             )
         }
-        None => ("-".to_owned(), "-".to_owned(), "-".to_owned()),
+        None => ("-".to_owned(), "-".to_owned(), "-".to_owned(), None),
     };
     let name = column(&row.name(), 41);
-    format!("  {name} {rms:>9}{max:>9}{gain:>9}{joints:>9}")
-}
-
-/// A figure in at most eight columns.
-fn narrow(value: f64) -> String {
-    if value.abs() < 1000.0 {
-        format!("{value:.3}")
-    } else {
-        format!("{value:.1e}")
-    }
+    out.line(&[
+        (None, &format!("  {name} {rms:>9}{max:>9}")),
+        (role, &format!("{gain:>9}")),
+        (None, &format!("{joints:>9}")),
+    ]);
 }
 
 /// A heading and some lines, and how many more there are; nothing if there are none.
-fn list(heading: &str, lines: Vec<String>) -> String {
+fn list(out: &mut Text, heading: &str, lines: Vec<String>) {
     if lines.is_empty() {
-        return String::new();
+        return;
     }
-    let mut out = format!("\n  {heading}\n");
+    out.blank();
+    out.line(&[(None, "  "), (Some(Role::Bad), heading)]);
     for text in lines.iter().take(MOST_ROWS) {
-        out += &wrapped("    ", "      ", text);
+        out.wrapped("    ", text);
     }
     if lines.len() > MOST_ROWS {
-        // Writing to a String cannot fail.
-        _ = writeln!(out, "    and {} more", lines.len() - MOST_ROWS);
+        out.plain(&format!("    and {} more", lines.len() - MOST_ROWS));
     }
-    out
 }
 
 /// The first fault of a file, and how many more there are.
@@ -124,12 +118,12 @@ fn first_faults(file: &FileReport) -> String {
     }
 }
 
-/// The line of a build's log that says what became of a file, as it is finished; without a line end.
-pub fn log_line(file: &FileReport, done: usize, total: usize) -> String {
+/// The line of a build's log that says what became of a file, as it is finished.
+pub fn log_line(file: &FileReport, done: usize, total: usize) -> Text {
     let digits = total.to_string().len();
-    let status = match file.status {
-        FileStatus::Failed => "FAILED",
-        other => words::status(other),
+    let (status, role) = match file.status {
+        FileStatus::Failed => ("FAILED", Some(Role::Bad)),
+        other => (words::status(other), None),
     };
     let what = match file.status {
         FileStatus::Failed => format!(": {}", first_faults(file)),
@@ -139,21 +133,26 @@ pub fn log_line(file: &FileReport, done: usize, total: usize) -> String {
         }
     };
     let mut limits = file.characters.iter().flat_map(|character| {
-        words::exceeded_limits(character).map(|limit| limit.line(&words::short(&character.name)))
+        words::exceeded_limits(character).map(|limit| limit.line(&short(&character.name)))
     });
     let shown: Vec<String> = limits.by_ref().take(MOST_IN_LINE).collect();
-    let mut above = String::new();
-    if !shown.is_empty() {
-        above = format!("; ABOVE A LIMIT: {}", shown.join("; "));
-    }
-    match limits.count() {
-        0 => {}
-        more => above += &format!("; and {more} more"),
-    }
-    format!(
-        "[{done:>digits$}/{total}] {status} {}{what}{above}",
-        clean(&file.name)
-    )
+    let more = match limits.count() {
+        0 => String::new(),
+        more => format!("; and {more} more"),
+    };
+    let (gap, above, colon) = match shown.is_empty() {
+        true => ("", "", ""),
+        false => ("; ", "ABOVE A LIMIT", ": "),
+    };
+    let mut out = Text::default();
+    out.line(&[
+        (None, &format!("[{done:>digits$}/{total}] ")),
+        (role, status),
+        (None, &format!(" {}{what}{gap}", file.name)),
+        (Some(Role::Bad), above),
+        (None, &format!("{colon}{}{more}", shown.join("; "))),
+    ]);
+    out
 }
 
 /// The figures of a file's worst character.
@@ -164,10 +163,10 @@ fn worst_of(file: &FileReport) -> String {
     };
     let figures = match worst.shown {
         Some(shown) => format!(
-            "{:.3} % rms {}, {:.0} % below rigid",
-            shown.baked.rms_percent,
+            "{} % rms {}, {:.0} % below rigid",
+            narrow(shown.baked.rms_percent),
             poses(shown.held_out),
-            shown.gain
+            shown.gain.max(-1e9)
         ),
         None => "no pose bends this surface".to_owned(),
     };
@@ -175,7 +174,7 @@ fn worst_of(file: &FileReport) -> String {
         1 => figures,
         skins => format!(
             "{figures} (worst of {skins} skins: {})",
-            words::short(&worst.character.name)
+            short(&worst.character.name)
         ),
     }
 }
@@ -186,111 +185,149 @@ fn poses(held_out: bool) -> &'static str {
 
 // One file -----------------------------------------------------------------------------------------
 
-fn one(file: &FileReport) -> String {
-    let characters: Vec<String> = file.characters.iter().map(character).collect();
-    let mut out = characters.join("\n");
-    let input = clean(&file.name);
-    let output = clean(&file.output);
-    // Writing to a String cannot fail.
-    _ = match file.status {
-        FileStatus::Baked => Ok(()),
-        FileStatus::Unchanged => writeln!(out, "{output}: unchanged, up to date already"),
-        FileStatus::Restored => writeln!(out, "{output}: restored from the cache"),
-        FileStatus::Failed => writeln!(out, "{input}: failed"),
-        FileStatus::Left => writeln!(out, "{input}: left without a turn"),
-    };
+fn one(report: &Report, file: &FileReport) -> Text {
+    let mark = report.outcome().mark();
+    let mut out = Text::default();
+    match (file.status, file.characters.as_slice()) {
+        (FileStatus::Failed, _) => {
+            let faults = words::counting(file.faults.len(), "fault");
+            out.verdict(mark, &file.name, &faults);
+        }
+        (FileStatus::Left, _) => out.verdict(mark, &file.name, "left without a turn"),
+        (_, [c]) => out.verdict(mark, &c.name, &headline(c)),
+        (_, _) => out.verdict(mark, &file.name, &worst_of(file)),
+    }
+    match file.status {
+        FileStatus::Unchanged => {
+            out.wrapped(
+                "  ",
+                &format!("unchanged: {} is up to date already", file.output),
+            );
+        }
+        FileStatus::Restored => {
+            out.wrapped(
+                "  ",
+                &format!("restored: {} is from the cache", file.output),
+            );
+        }
+        FileStatus::Baked | FileStatus::Failed | FileStatus::Left => {}
+    }
     for fault in words::faults(file) {
-        _ = writeln!(out, "  {fault}");
+        out.wrapped("  ", &fault);
+    }
+    for c in &file.characters {
+        if file.characters.len() > 1 {
+            out.blank();
+            let is_above = words::exceeded_limits(c).next().is_some();
+            let mark = Outcome::Exceeded.mark().filter(|_| is_above);
+            out.verdict(mark, &c.name, &headline(c));
+        }
+        character(&mut out, c);
     }
     out
 }
 
-fn character(c: &CharacterReport) -> String {
-    let mut out = String::new();
-    // Writing to a String cannot fail.
-    let mut line = |text: String| _ = writeln!(out, "{}", clean(&text));
-    line(verdict(c));
-    line(format!("  {}", sizes(&c.surface, c.skeleton.joints)));
-    line(format!(
+fn character(out: &mut Text, c: &CharacterReport) {
+    for limit in words::exceeded_limits(c) {
+        out.labelled(
+            "  ",
+            Role::Bad,
+            "above a limit:",
+            &limit.line(&short(&c.name)),
+        );
+    }
+    if let Some(floor) = above_floor(c) {
+        out.wrapped("  ", &floor);
+    }
+    out.wrapped("  ", &sizes(&c.surface, c.skeleton.joints));
+    out.plain(&format!(
         "  {} poses in the fit, {} held out",
         c.poses.fit, c.poses.held_out
     ));
-    line(format!("  {}", symmetry(&c.symmetry)));
-    line(String::new());
-    line("  error, % of size    fit poses               held-out poses".to_owned());
-    line("                      rms     p99     max     rms     p99     max".to_owned());
+    out.wrapped("  ", &symmetry(&c.symmetry));
+    out.blank();
+    out.plain("  error, % of size    fit poses               held-out poses");
+    out.plain("                      rms     p99     max     rms     p99     max");
     for (name, errors) in [
         ("rigid", &c.errors.rigid),
         ("naive", &c.errors.naive),
         ("baked", &c.errors.baked),
         ("floor", &c.errors.floor),
     ] {
-        line(format!(
+        out.plain(&format!(
             "  {name:<14}{}{}",
             figures(errors.fit),
             figures(errors.held_out)
         ));
     }
-    line(String::new());
-    line(format!("  joints a vertex: {}", influences(&c.influences)));
+    out.blank();
+    out.wrapped(
+        "  ",
+        &format!("joints a vertex: {}", influences(&c.influences)),
+    );
     if let Some(worst) = c.worst.first() {
-        line(format!(
-            "  worst: {:.3} % at {} vertex {} ({}) in {}",
-            worst.error_percent,
-            worst.mesh,
-            worst.vertex,
-            worst.joints.join(", "),
-            worst.pose
-        ));
+        out.wrapped(
+            "  ",
+            &format!(
+                "worst: {:.3} % at {}",
+                worst.error_percent,
+                words::place(worst)
+            ),
+        );
     }
     if !c.fit.unidentified_joints.is_empty() {
-        line(format!(
-            "  joints that no pose tells apart from others: {}",
-            some_of(&c.fit.unidentified_joints)
-        ));
+        let names = some_of(&c.fit.unidentified_joints);
+        out.wrapped(
+            "  ",
+            &format!("joints that no pose tells apart from others: {names}"),
+        );
     }
     let of_kind = |kind| c.pieces.iter().filter(|piece| piece.kind == kind).count();
     if c.pieces.len() > 1 {
-        line(format!(
-            "  pieces: {} own, {} ride on a joint, {} cling to what is beneath",
-            of_kind(PieceKind::Own),
-            of_kind(PieceKind::Ride),
-            of_kind(PieceKind::Cling)
-        ));
+        out.wrapped(
+            "  ",
+            &format!(
+                "pieces: {} own, {} ride on a joint, {} cling to what is beneath",
+                of_kind(PieceKind::Own),
+                of_kind(PieceKind::Ride),
+                of_kind(PieceKind::Cling)
+            ),
+        );
     }
     if !c.idle_joints.is_empty() {
         let names: Vec<&String> = c.idle_joints.iter().map(|idle| &idle.joint).collect();
-        line(format!(
-            "  joints without a body of their own: {}",
-            some_of(&names)
-        ));
+        let names = some_of(&names);
+        out.wrapped(
+            "  ",
+            &format!("joints without a body of their own: {names}"),
+        );
     }
     if let Some(mend) = c.mend.as_ref().filter(|mend| mend.found()) {
         let pair = |pair: BeforeAfter| format!("{} -> {}", pair.before, pair.after);
-        line(format!(
-            "  mended {} vertices: islands {}, outliers {}, torn edges {}",
-            mend.vertices,
-            pair(mend.islands),
-            pair(mend.outliers),
-            pair(mend.torn_edges_fit)
-        ));
+        out.wrapped(
+            "  ",
+            &format!(
+                "mended {} vertices: islands {}, outliers {}, torn edges {}",
+                mend.vertices,
+                pair(mend.islands),
+                pair(mend.outliers),
+                pair(mend.torn_edges_fit)
+            ),
+        );
     }
     for warning in &c.warnings {
-        line(format!("  note: {warning}"));
+        out.labelled("  ", Role::Doubt, "note:", warning);
     }
-    for limit in words::exceeded_limits(c) {
-        line(format!(
-            "  above a limit: {}",
-            limit.line(&words::short(&c.name))
-        ));
-    }
-    out
 }
 
 /// The first few names, and how many more there are.
 fn some_of<T: AsRef<str>>(names: &[T]) -> String {
     const SHOWN: usize = 6;
-    let shown: Vec<&str> = names.iter().take(SHOWN).map(AsRef::as_ref).collect();
+    let shown: Vec<String> = names
+        .iter()
+        .take(SHOWN)
+        .map(|name| short(name.as_ref()))
+        .collect();
     let more = match names.len().saturating_sub(SHOWN) {
         0 => String::new(),
         more => format!(" and {more} more"),
@@ -312,94 +349,158 @@ fn symmetry(found: &SymmetryReport) -> String {
     }
 }
 
+/// How good the result is, in words that fit one line behind a name.
+fn headline(c: &CharacterReport) -> String {
+    match Shown::of(c) {
+        Some(shown) => format!(
+            "{} % rms on {} poses, {:.0} % below rigid",
+            narrow(shown.baked.rms_percent),
+            poses(shown.held_out),
+            shown.gain.max(-1e9)
+        ),
+        None => "baked; no pose bends this surface".to_owned(),
+    }
+}
+
+/// How much more joints a vertex could bring. The floor is a bound on the poses of the fit only.
+fn above_floor(c: &CharacterReport) -> Option<String> {
+    let (baked, floor) = (c.errors.baked.fit?, c.errors.floor.fit?);
+    let above = 100.0 * (baked.rms_percent / floor.rms_percent - 1.0);
+    (floor.rms_percent > 0.0).then(|| format!("{above:.1} % above the floor on fit poses"))
+}
+
 /// One line that says how good the result is, and what to change if it is not.
 pub(super) fn verdict(c: &CharacterReport) -> String {
-    let Some(shown) = Shown::of(c) else {
-        return format!("{}: baked; no pose bends this surface", c.name);
-    };
-    let line = format!(
-        "{}: {:.3} % rms on {} poses, {:.0} % below rigid",
-        c.name,
-        shown.baked.rms_percent,
-        poses(shown.held_out),
-        shown.gain
-    );
-    // The floor is a bound on the poses of the fit only.
-    match (c.errors.baked.fit, c.errors.floor.fit) {
-        (Some(baked), Some(floor)) if floor.rms_percent > 0.0 => {
-            let above = 100.0 * (baked.rms_percent / floor.rms_percent - 1.0);
-            format!("{line}; {above:.1} % above the floor on fit poses")
-        }
-        _ => line,
-    }
+    let floor = above_floor(c).map_or(String::new(), |floor| format!("; {floor}"));
+    format!("{}: {}{floor}", c.name, headline(c))
 }
 
 fn figures(figures: Option<Percent>) -> String {
-    match figures {
-        Some(f) => format!(
-            "{:>8.3}{:>8.3}{:>8.3}",
-            f.rms_percent, f.p99_percent, f.max_percent
-        ),
-        None => format!("{:>8}{:>8}{:>8}", "-", "-", "-"),
-    }
+    let figure = |figure: fn(&Percent) -> f64| {
+        let shown = figures.as_ref().map(|figures| narrow(figure(figures)));
+        format!("{:>8}", shown.unwrap_or_else(|| "-".to_owned()))
+    };
+    figure(|f| f.rms_percent) + &figure(|f| f.p99_percent) + &figure(|f| f.max_percent)
 }
 
-/// What bakes would do.
-pub fn plan_table(plans: &[Plan]) -> String {
-    let mut out = String::new();
+// Plans --------------------------------------------------------------------------------------------
+
+/// What a bake of one file would do.
+pub fn plan_table(name: &str, recipe: Option<&str>, plans: &[Plan]) -> Text {
+    let mut out = Text::default();
+    let recipe = format!("recipe: {}", recipe.unwrap_or("defaults"));
+    if plans.len() != 1 {
+        let skins = words::counting(plans.len(), "skin");
+        out.verdict(None, name, &format!("would bake {skins}"));
+        out.wrapped("  ", &recipe);
+    }
     for plan in plans {
-        let layers = if plan.layers.is_empty() {
-            "none".to_owned()
-        } else {
-            plan.layers.join(", then ")
+        if plans.len() > 1 {
+            out.blank();
+        }
+        let layers = match plan.layers.is_empty() {
+            true => "none".to_owned(),
+            false => plan.layers.join(", then "),
         };
-        // Writing to a String cannot fail.
-        _ = writeln!(
-            out,
-            "{}: would bake\n  {}\n  bind: {}\n  layers: {layers}\n  {} poses in the fit, {} held out\n  {}\n  \
-             memory: about {}",
-            plan.name,
-            sizes(&plan.surface, plan.joints),
-            plan.bind,
-            plan.poses.fit,
-            plan.poses.held_out,
-            symmetry(&plan.symmetry),
-            crate::units::bytes(plan.memory_bytes),
+        out.verdict(None, &plan.name, "would bake");
+        if plans.len() == 1 {
+            out.wrapped("  ", &recipe);
+        }
+        out.wrapped("  ", &sizes(&plan.surface, plan.joints));
+        out.wrapped("  ", &format!("bind: {}", plan.bind));
+        out.wrapped("  ", &format!("layers: {layers}"));
+        out.wrapped(
+            "  ",
+            &format!(
+                "{} poses in the fit, {} held out",
+                plan.poses.fit, plan.poses.held_out
+            ),
         );
+        out.wrapped("  ", &symmetry(&plan.symmetry));
+        let memory = crate::units::bytes(plan.memory_bytes);
+        out.wrapped("  ", &format!("memory: about {memory}"));
         for warning in &plan.warnings {
-            _ = writeln!(out, "  note: {warning}");
+            out.labelled("  ", Role::Doubt, "note:", warning);
         }
     }
     out
 }
 
+/// What a bake of a folder would do, a line a file.
+pub fn plans_table(files: &[PlannedFile]) -> Text {
+    let of = |is: fn(&Planned) -> bool| files.iter().filter(|file| is(&file.what)).count();
+    let counts = words::counted(
+        files.len(),
+        &[
+            (
+                of(|what| matches!(what, Planned::Bake { .. })),
+                "would bake",
+            ),
+            (
+                of(|what| *what == Planned::Kept),
+                "would come from the cache",
+            ),
+            (of(|what| *what == Planned::Unchanged), "unchanged"),
+            (
+                of(|what| matches!(what, Planned::Failed { .. })),
+                "would fail",
+            ),
+        ],
+    );
+    let outcomes = files.iter().map(PlannedFile::outcome);
+    let worst = outcomes.max().unwrap_or(Outcome::Well);
+    let mut out = Text::default();
+    out.head(worst.mark(), &counts);
+    for file in files {
+        let what = match &file.what {
+            Planned::Bake { memory_bytes } => {
+                format!("would bake, about {}", crate::units::bytes(*memory_bytes))
+            }
+            Planned::Kept => "would come from the cache".to_owned(),
+            Planned::Unchanged => "unchanged".to_owned(),
+            Planned::Failed { faults, .. } => {
+                out.labelled(
+                    "  ",
+                    Role::Bad,
+                    "FAILED:",
+                    &format!("{}: {faults}", file.name),
+                );
+                continue;
+            }
+        };
+        let recipe = file.recipe.as_deref().unwrap_or("defaults");
+        out.wrapped("  ", &format!("{}: {what} (recipe: {recipe})", file.name));
+    }
+    out
+}
+
+// Runs ---------------------------------------------------------------------------------------------
+
 /// Where time went, and memory.
-pub fn timings(report: &Report) -> String {
-    let mut out = String::new();
+pub fn timings(report: &Report) -> Text {
+    let mut out = Text::default();
     for c in report.files.iter().flat_map(|file| &file.characters) {
         let t = &c.timings;
-        // Writing to a String cannot fail.
-        _ = writeln!(
-            out,
-            "  {}: read {:.3} s, prepare {:.3} s, gather {:.3} s, solve {:.3} s, measure {:.3} s, write {:.3} s\n  \
-             KKT residual {:.1e}, {} vertices left open by the poses",
-            clean(&c.name),
-            t.read_s,
-            t.prepare_s,
-            t.gather_s,
-            t.solve_s,
-            t.measure_s,
-            t.write_s,
-            c.fit.kkt_residual,
-            c.fit.unidentified_vertices
+        out.wrapped(
+            "  ",
+            &format!(
+                "{}: read {:.3} s, prepare {:.3} s, gather {:.3} s, solve {:.3} s, measure {:.3} s, write {:.3} s",
+                c.name, t.read_s, t.prepare_s, t.gather_s, t.solve_s, t.measure_s, t.write_s,
+            ),
+        );
+        out.wrapped(
+            "  ",
+            &format!(
+                "KKT residual {:.1e}, {} vertices left open by the poses",
+                c.fit.kkt_residual, c.fit.unidentified_vertices
+            ),
         );
     }
     let memory = report.run.peak_memory_bytes;
     let memory = memory.map_or("unknown".to_owned(), crate::units::bytes);
-    _ = writeln!(
-        out,
-        "  {:.3} s in all, peak memory {memory}",
-        report.run.wall_s
+    out.wrapped(
+        "  ",
+        &format!("{:.3} s in all, peak memory {memory}", report.run.wall_s),
     );
     out
 }

@@ -1,16 +1,11 @@
 //! What the forms of the report share: which figures speak for a character, and text made fit to be shown.
 
-use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
-
 pub(super) use crate::error::clean;
 
 use super::{
     CharacterReport, Counts, FileReport, FileStatus, LimitReport, Percent, Report, RunEnd,
     WorstVertex,
 };
-
-/// Columns of a table.
-pub(super) const WIDTH: usize = 80;
 
 /// Names in tables are cut to this many characters.
 const LONGEST_NAME: usize = 32;
@@ -137,11 +132,23 @@ pub(crate) fn figure(value: f64, limit: f64) -> String {
 // Sentences ----------------------------------------------------------------------------------------
 
 impl Report {
-    /// One line that says how many files ended how.
+    /// One line that says how many files ended how; if not all is well, that first.
     pub fn verdict(&self) -> String {
+        let mark = self.outcome().mark();
+        let mark = mark.map_or(String::new(), |mark| format!("{mark}: "));
+        mark + &self.counted()
+    }
+
+    /// The verdict without its mark.
+    pub(super) fn counted(&self) -> String {
         let shard = self.run.shard.as_deref();
         let shard = shard.map(|shard| format!("; only part {}", cut(shard, LONGEST_PLACE)));
-        ended(self) + &shard.unwrap_or_default()
+        let what = match self.run.end {
+            // The mark says so.
+            RunEnd::Interrupted => counts_of(&self.run.counts),
+            RunEnd::Complete | RunEnd::Stopped => ended(self),
+        };
+        what + &shard.unwrap_or_default()
     }
 }
 
@@ -152,10 +159,10 @@ pub(super) fn ended(report: &Report) -> String {
         RunEnd::Stopped => "; stopped at the first failure",
         RunEnd::Interrupted => "; interrupted",
     };
-    counted(&report.run.counts) + end
+    counts_of(&report.run.counts) + end
 }
 
-fn counted(counts: &Counts) -> String {
+fn counts_of(counts: &Counts) -> String {
     let all = [
         (counts.baked, "baked"),
         (counts.unchanged, "unchanged"),
@@ -164,17 +171,18 @@ fn counted(counts: &Counts) -> String {
         (counts.left, "left"),
         (counts.exceeded, "above a limit"),
     ];
-    let words: Vec<String> = all
+    counted(counts.files, &all)
+}
+
+/// `3 files: 2 baked, 1 failed`; what does not occur is left out.
+pub(super) fn counted(files: usize, kinds: &[(usize, &str)]) -> String {
+    let words: Vec<String> = kinds
         .iter()
         .filter(|(count, _)| *count > 0)
         .map(|(count, what)| format!("{count} {what}"))
         .collect();
     let colon = if words.is_empty() { "" } else { ": " };
-    format!(
-        "{}{colon}{}",
-        counting(counts.files, "file"),
-        words.join(", ")
-    )
+    format!("{}{colon}{}", counting(files, "file"), words.join(", "))
 }
 
 /// How a file ended, in a word.
@@ -218,49 +226,6 @@ pub(crate) fn short(name: &str) -> String {
     cut(name, LONGEST_NAME)
 }
 
-/// Text in exactly so many columns: cut from the left, where paths tell least.
-pub(super) fn column(text: &str, width: usize) -> String {
-    const CUT: &str = "...";
-    let text = clean(text);
-    let mut room = width;
-    if text.width() > width {
-        room = room.saturating_sub(CUT.len());
-    }
-    let mut start = text.len();
-    let mut used = 0;
-    for (at, c) in text.char_indices().rev() {
-        used += c.width().unwrap_or(0);
-        if used > room {
-            break;
-        }
-        start = at;
-    }
-    let mark = if start > 0 { CUT } else { "" };
-    let shown = format!("{mark}{}", &text[start..]);
-    let padding = width.saturating_sub(shown.width());
-    shown + &" ".repeat(padding)
-}
-
-/// Lines of words, the first and the others indented by these.
-pub(super) fn wrapped(first: &str, others: &str, text: &str) -> String {
-    let (mut out, mut line) = (String::new(), first.to_owned());
-    let mut is_empty = true;
-    for word in text.split_whitespace() {
-        if !is_empty && line.width() + 1 + word.width() > WIDTH {
-            out += &line;
-            out.push('\n');
-            others.clone_into(&mut line);
-            is_empty = true;
-        }
-        if !is_empty {
-            line.push(' ');
-        }
-        line += word;
-        is_empty = false;
-    }
-    out + &line + "\n"
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -277,18 +242,5 @@ mod tests {
         assert_eq!(figure(3e-9, 1e-9), "3e-9");
         assert_eq!(figure(f64::INFINITY, 1.0), "inf");
         assert_eq!(figure(f64::NAN, 1.0), "NaN");
-    }
-
-    #[test]
-    fn columns_are_as_wide_as_asked_in_any_script() {
-        for (text, shown) in [
-            ("a.glb", "a.glb     "),
-            ("crowd/abcdefg.glb", "...efg.glb"),
-            ("人物/主人公.glb", "...公.glb "),
-            ("a\u{1b}\n.glb", "a  .glb   "),
-        ] {
-            assert_eq!(column(text, 10), shown);
-            assert_eq!(column(text, 10).width(), 10);
-        }
     }
 }

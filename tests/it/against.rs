@@ -254,7 +254,7 @@ fn folders_and_reports_are_compared_file_by_file() {
     let table = String::from_utf8_lossy(&table.stdout).into_owned();
     println!("{table}");
     assert!(
-        table.starts_with("better: of 3 files 2 better, 0 the same, 0 worse, 1 not compared"),
+        table.starts_with("FAILED: of 3 files 2 better, 0 the same, 0 worse, 1 not compared\n"),
         "{table}"
     );
     assert!(

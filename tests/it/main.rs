@@ -35,4 +35,6 @@ mod report_forms;
 mod report_merge;
 mod sample_report;
 mod shapes;
+mod shells;
 mod symmetry;
+mod terminal;

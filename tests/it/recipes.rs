@@ -103,13 +103,13 @@ fn bake_and_poses_use_the_nearest_recipe() {
         words.extend(more);
         tanyard_ok(&words)
     };
-    let first = |text: &str| text.lines().next().unwrap_or_default().to_owned();
-    assert_eq!(first(&dry(&[])), "recipe: defaults");
+    let second = |text: &str| text.lines().nth(1).unwrap_or_default().to_owned();
+    assert_eq!(second(&dry(&[])), "  recipe: defaults");
 
     let overrides = "[[character]]\npath = \"crowd/*\"\nlayer = []\nposes.held_out = 3\n";
     let near = put(root, "tanyard.toml", format!("{QUICK}{overrides}"));
     let text = dry(&[]);
-    assert_eq!(first(&text), format!("recipe: {}", near.display()));
+    assert_eq!(second(&text), format!("  recipe: {}", near.display()));
     assert!(
         text.contains("layers: none") && text.contains("3 held out"),
         "{text}"
@@ -122,7 +122,7 @@ fn bake_and_poses_use_the_nearest_recipe() {
         format!("{QUICK}{overrides}"),
     );
     let text = dry(&["--recipe", word(&other)]);
-    assert_eq!(first(&text), format!("recipe: {}", other.display()));
+    assert_eq!(second(&text), format!("  recipe: {}", other.display()));
     assert!(
         text.contains("layers: relax") && text.contains("8 held out"),
         "{text}"
@@ -227,8 +227,11 @@ fn check_names_every_fault_of_every_recipe() {
     assert_eq!(output.status.code(), Some(2));
     let verdicts = String::from_utf8_lossy(&output.stdout).replace(word(root), "");
     let sep = std::path::MAIN_SEPARATOR;
-    let line = |name, verdict| format!("{sep}{name}{sep}tanyard.toml: {verdict}\n");
-    let expected = line("a", "good") + &line("b", "30 faults") + &line("c", "1 fault");
+    let line = |name, verdict| format!("  {sep}{name}{sep}tanyard.toml: {verdict}\n");
+    let expected = "FAILED: 3 recipes: 1 good, 2 not\n".to_owned()
+        + &line("a", "good")
+        + &line("b", "30 faults")
+        + &line("c", "1 fault");
     assert_eq!(verdicts, expected);
     let faults = String::from_utf8_lossy(&output.stderr).into_owned();
     for n in 0..30 {

@@ -330,7 +330,7 @@ fn merge_writes_every_form_and_exits_as_the_runs_did() {
     assert_eq!(output.status.code(), Some(1), "{output:?}");
     let shown = String::from_utf8_lossy(&output.stdout).into_owned();
     assert!(
-        shown.ends_with("\n2 files: 2 baked, 1 above a limit\n"),
+        shown.starts_with("ABOVE A LIMIT: 2 files: 2 baked, 1 above a limit\n"),
         "{shown}"
     );
     let read = |path: &Path| std::fs::read_to_string(path).expect("it was written");
@@ -399,7 +399,7 @@ fn show_prints_the_table_of_a_report() {
         "showing is no failure: {output:?}"
     );
     let shown = String::from_utf8_lossy(&output.stdout).into_owned();
-    assert_eq!(shown, tanyard::report::table(&report));
+    assert_eq!(shown, tanyard::report::table(&report).to_string());
     let output = tanyard(&["report", "show", word(folder.path())]);
     assert_eq!(output.status.code(), Some(3), "{output:?}");
 }
