@@ -76,7 +76,7 @@ fn files(file: &FileReport) -> Markup {
             @if let Some(settings) = &file.settings {
                 details.settings {
                     summary { "Settings in effect" }
-                    pre tabindex="0" { (settings) }
+                    pre tabindex="0" { @for line in settings.lines() { (words::clean(line)) "\n" } }
                 }
             }
         }
@@ -297,7 +297,7 @@ fn by_joint(id: &str, c: &CharacterReport) -> Markup {
     let joints = by.joints.iter().take(MOST_BARS);
     let rows = joints.map(|joint| {
         let figures = vec![Some(joint.rms_percent), Some(joint.rigid_rms_percent)];
-        (joint.joint.clone(), figures)
+        (words::cut(&joint.joint, LONGEST_TEXT), figures)
     });
     Bars {
         id: format!("{id}-joints"),
@@ -323,7 +323,7 @@ fn by_pose(id: &str, c: &CharacterReport) -> Markup {
     let poses = by.worst_poses.iter().take(MOST_BARS);
     let rows = poses.map(|pose| {
         let figures = vec![Some(pose.rms_percent), Some(pose.rigid_rms_percent)];
-        (pose.pose.clone(), figures)
+        (words::cut(&pose.pose, LONGEST_TEXT), figures)
     });
     let quantiles = &by.rms_percent_quantiles;
     let kind = if by.held_out { "held-out" } else { "fit" };

@@ -1,6 +1,6 @@
 //! What the forms of the report share: which figures speak for a character, and text made fit to be shown.
 
-pub(super) use crate::error::clean;
+pub(crate) use crate::error::clean;
 
 use super::{
     CharacterReport, Counts, FileReport, FileStatus, LimitReport, Percent, Report, RunEnd,
