@@ -14,7 +14,7 @@ use super::{
 use crate::error::{Error, Fault};
 use crate::units;
 
-/// What is longer is no report: one of five hundred characters has some five million bytes.
+/// What is longer is no report: one of five hundred characters has some twenty million bytes.
 const MOST_BYTES: u64 = 1 << 28;
 
 /// Reports made one.
