@@ -113,10 +113,14 @@ pub struct BakeArgs {
     /// For a comment on a pull request, say. On standard output it takes the place of the table.
     #[arg(long, value_name = "FILE", help_heading = REPORTS)]
     pub markdown: Option<PathBuf>,
-    /// Write the run as one HTML page with stills and charts, to look through and sort; it needs nothing else
+    /// Write the run as one HTML page with stills and charts
+    ///
+    /// It opens from disk, needs nothing else, and is there to look through and sort.
     #[arg(long, value_name = "FILE", help_heading = REPORTS)]
     pub page: Option<PathBuf>,
-    /// Draw stills into this folder: bind pose and the three worst held-out poses, as `tanyard picture` does
+    /// Draw the bind pose and the worst held-out poses into this folder
+    ///
+    /// As `tanyard picture` does: three poses, each as PNG.
     #[arg(long, value_name = "FOLDER", help_heading = REPORTS)]
     pub picture: Option<PathBuf>,
     /// Say what would be done and what memory it needs; write nothing
@@ -215,29 +219,33 @@ pub struct PosesArgs {
 const PICTURE_EXAMPLES: &str = "\
 Examples:
   tanyard picture hero.baked.glb --source hero.glb -o stills
-      Bind pose and the three worst held-out poses: the layers' shape, the baked one, the difference.
-  tanyard picture hero.baked.glb --source hero.glb --close --worst 1 -o stills
-      The surroundings of the worst place.
+      Bind pose and the three worst held-out poses: the layers' shape, the
+      baked one, the difference.
+  tanyard picture hero.baked.glb --source hero.glb --close -o stills
+      The surroundings of the worst places.
   tanyard picture hero.glb --show regions,pieces -o stills
       The rigid bind and what each piece does, before any bake.
   tanyard picture hero.baked.glb --joint hips --joint spine -o stills
       The weights of two joints.
-  tanyard picture hero.baked.glb --source hero.glb --pose \"blend 7 (held out)\" -o pose.png
-      One pose as one picture.
+  tanyard picture hero.baked.glb --show influences -o influences.png
+      One picture, in a file of that name.
 
-Without --source the file is its own: the layers start from its heaviest joints, which differ a little from
-the bind that it was baked from. Give the source where you have it.";
+Without --source the file is its own: the layers start from its heaviest
+joints, which differ a little from the bind that it was baked from. Give the
+source where you have it.";
 
 /// Words of `tanyard picture`.
 #[derive(Debug, Args)]
-#[command(after_help = PICTURE_EXAMPLES)]
+#[command(after_long_help = PICTURE_EXAMPLES)]
 pub struct PictureArgs {
     /// The file whose weights are shown: .glb or .gltf
     pub input: PathBuf,
-    /// The character before baking: it gives bind, layers and poses [default: the file itself]
+    /// The character before baking [default: the file itself]
+    ///
+    /// It gives bind, layers and poses.
     #[arg(long, value_name = "FILE")]
     pub source: Option<PathBuf>,
-    /// A folder for the pictures, or a .png file if there is but one [default: the current folder]
+    /// A folder, or a .png file for one picture [default: .]
     #[arg(short, long, value_name = "PATH")]
     pub output: Option<PathBuf>,
     /// What to show; several with commas [default: difference]
@@ -246,19 +254,23 @@ pub struct PictureArgs {
     /// Show the weights of this joint; may be repeated
     #[arg(long, value_name = "NAME")]
     pub joint: Vec<String>,
-    /// Show this pose in place of the worst (`tanyard poses` lists names); may be repeated
+    /// Show this pose in place of the worst; may be repeated
+    ///
+    /// `tanyard poses` lists names.
     #[arg(long, value_name = "NAME")]
     pub pose: Vec<String>,
     /// How many of the worst held-out poses to show, beside the bind pose
     #[arg(long, value_name = "COUNT", default_value_t = 3, value_parser = clap::value_parser!(u8).range(0..=64))]
     pub worst: u8,
-    /// Look from this side of the character, in place of where the worst place faces the camera
+    /// Look from this side, not from where the worst place is seen
     #[arg(long, value_name = "SIDE", help_heading = LOOKS)]
     pub from: Option<SideWord>,
-    /// Show the surroundings of the worst place in place of the whole character
+    /// Show the surroundings of the worst place, not the whole
     #[arg(long, help_heading = LOOKS)]
     pub close: bool,
-    /// The error that gets the last colour, in percent of the size; the same for all characters that are compared
+    /// The error that gets the last colour, in percent of the size
+    ///
+    /// The same for all characters that are compared.
     #[arg(long, value_name = "PERCENT", default_value_t = crate::picture::TOP_PERCENT, value_parser = top, help_heading = LOOKS)]
     pub top: f64,
     /// Width and height in pixels
