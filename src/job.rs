@@ -11,6 +11,7 @@ use crate::recipe::Recipe;
 use crate::report::{CharacterReport, Plan};
 use crate::rig::{Character, Pose, PoseSequence, Weights};
 use against::Earlier;
+use picture::Sitter;
 use source::Source;
 
 mod against;
@@ -27,9 +28,7 @@ mod work;
 pub use against::Against;
 pub use compare::{CompareRequest, compare};
 pub use inspect::inspect;
-pub use picture::{
-    Drawings, Drawn, Draws, PictureRequest, Show, Views, WORST_POSES, pictures, write_stills,
-};
+pub use picture::{Drawings, Drawn, Draws, Show, Views, WORST_POSES, drawings, write_stills};
 
 /// What to bake.
 #[derive(Clone, Debug)]
@@ -121,13 +120,10 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
     };
     let bytes = source.file_bytes + earlier.as_ref().map_or(0, Earlier::reading_bytes);
     let (mut baked, mut ranges) = (Vec::new(), Vec::new());
-    let mut drawings = Drawings::default();
+    let mut drawn = Drawings::default();
     for index in 0..source.loaded.len() {
         let work = source.prepare(request, index)?;
-        let drawing = request
-            .draws
-            .bytes(work.character(), rayon::current_num_threads());
-        let width = work.width_within(request, bytes + drawing as u64)?;
+        let width = work.width_within(request, bytes)?;
         let fit = work.fit(request, width, watch)?;
         let mut one = work.measure(request, width, fit, watch)?;
         one.report.warnings.extend(note.clone());
@@ -142,9 +138,16 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
                 Err(note) => one.report.warnings.push(note),
             }
         }
-        let (input, weights) = (&request.input, &one.weights);
-        let draws = &request.draws;
-        draws.draw(&work, input, weights, (index, width), watch, &mut drawings)?;
+        let sitter = Sitter {
+            work: &work,
+            skin: index,
+            file: &request.input,
+            weights: &one.weights,
+            worst: &one.worst_poses,
+            width,
+            watch,
+        };
+        request.draws.draw(sitter, &[], &mut drawn)?;
         baked.push(one);
     }
     let clock = Instant::now();
@@ -199,12 +202,12 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
     }
     if kept && !request.draws.is_none() {
         // What is drawn is what is there.
-        drawings = request.draws.of_result(request, output, watch)?;
+        drawn = drawings(request, output, watch)?;
     }
     Ok(Bake {
         characters,
         files,
-        drawings,
+        drawings: drawn,
     })
 }
 

@@ -49,6 +49,14 @@ pub fn write_atomically(path: &Path, bytes: &[u8]) -> Result<(), Error> {
     put_file(path, &target_of(path)?, bytes, true)
 }
 
+/// Makes a folder, and those above it, where they are missing.
+///
+/// # Errors
+/// [`Error::Output`].
+pub fn make_folder(folder: &Path) -> Result<(), Error> {
+    fs::create_dir_all(folder).map_err(|error| failed(folder, error.to_string()))
+}
+
 /// Writes bytes to a file that is not there yet, whole or not at all.
 ///
 /// # Errors

@@ -26,7 +26,9 @@ mod skins;
 mod unbound;
 mod write;
 
-pub use atomic::{between_writes, check_target, write_atomically, write_lightly, write_new};
+pub use atomic::{
+    between_writes, check_target, make_folder, write_atomically, write_lightly, write_new,
+};
 pub use clips::clips;
 pub use document::{Document, reading_bytes};
 pub use litter::{Beside, clear_litter};

@@ -26,6 +26,8 @@ pub struct Item {
     pub work: Result<Request, Error>,
     /// The report that figures are held against, if the recipe limits the change.
     pub baseline: Option<Arc<Report>>,
+    /// How the names of the pictures begin that the request asks for, with their folder.
+    pub stills: Option<PathBuf>,
 }
 
 /// The characters of a folder.
@@ -198,6 +200,7 @@ impl Item {
             recipe,
             work,
             baseline,
+            stills: None,
         }
     }
 

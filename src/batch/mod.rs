@@ -10,7 +10,7 @@ mod shard;
 
 use std::collections::BTreeSet;
 use std::panic::{self, AssertUnwindSafe};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{self, RecvTimeoutError, Sender};
@@ -51,10 +51,6 @@ pub struct Options {
     pub stop_early: bool,
     /// The part of the work to take.
     pub shard: Option<Shard>,
-    /// Where the pictures go that requests ask for: of a file of a folder to the same place in this one.
-    pub pictures: Option<PathBuf>,
-    /// Whether the files are those of a folder.
-    pub is_tree: bool,
 }
 
 /// What a run came to.
@@ -506,7 +502,7 @@ impl Run {
             return;
         }
         let watch = Watcher { run: self, worker };
-        let draw = || request.draws.of_result(request, &job.item.output, &watch);
+        let draw = || job::drawings(request, &job.item.output, &watch);
         let drawn = panic::catch_unwind(AssertUnwindSafe(|| self.pool.install(draw)));
         match drawn.unwrap_or_else(|_| Err(defect(&request.input))) {
             Ok(drawings) => self.show(job, drawings, sender),
@@ -516,17 +512,10 @@ impl Run {
 
     /// Writes pictures, and hands on what is for a page.
     fn show(&self, job: &Job, drawings: Drawings, sender: &Sender<Event>) {
-        if let Some(folder) = &self.options.pictures {
-            let input = &job.item.input;
-            // In a tree, two names may differ by their ending alone.
-            let (folder, name) = match Path::new(&job.item.name).parent() {
-                Some(below) if self.options.is_tree => (folder.join(below), input.file_name()),
-                _ => (folder.clone(), input.file_stem()),
-            };
-            let name = name.unwrap_or_default();
-            if let Err(error) = job::write_stills(&folder, name, &drawings.pictures) {
-                _ = sender.send(Event::Unseen(error));
-            }
+        if let Some(beginning) = &job.item.stills
+            && let Err(error) = job::write_stills(beginning, &drawings.pictures)
+        {
+            _ = sender.send(Event::Unseen(error));
         }
         let albums = drawings.page.into_iter().map(|drawn| Album {
             file: job.item.name.clone(),

@@ -2,7 +2,11 @@
 
 use std::path::PathBuf;
 
-use clap::{Args, Parser, Subcommand, ValueEnum};
+use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
+use clap::{Args, Parser, Subcommand};
+
+use crate::job::Show;
+use crate::picture::Side;
 
 /// Bakes corrective deformers into skin weights that every engine runs.
 ///
@@ -249,8 +253,8 @@ pub struct PictureArgs {
     #[arg(short, long, value_name = "PATH")]
     pub output: Option<PathBuf>,
     /// What to show; several with commas [default: difference]
-    #[arg(long, value_name = "WHAT", value_delimiter = ',')]
-    pub show: Vec<ShowWord>,
+    #[arg(long, value_name = "WHAT", value_delimiter = ',', value_parser = one_of(&Show::ALL))]
+    pub show: Vec<Show>,
     /// Show the weights of this joint; may be repeated
     #[arg(long, value_name = "NAME")]
     pub joint: Vec<String>,
@@ -263,8 +267,8 @@ pub struct PictureArgs {
     #[arg(long, value_name = "COUNT", default_value_t = 3, value_parser = clap::value_parser!(u8).range(0..=64))]
     pub worst: u8,
     /// Look from this side, not from where the worst place is seen
-    #[arg(long, value_name = "SIDE", help_heading = LOOKS)]
-    pub from: Option<SideWord>,
+    #[arg(long, value_name = "SIDE", value_parser = one_of(&Side::ALL), help_heading = LOOKS)]
+    pub from: Option<Side>,
     /// Show the surroundings of the worst place, not the whole
     #[arg(long, help_heading = LOOKS)]
     pub close: bool,
@@ -284,36 +288,17 @@ pub struct PictureArgs {
     pub common: Common,
 }
 
-/// What a picture shows.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum ShowWord {
-    /// Poses as reference, as baked, and the difference
-    Difference,
-    /// The number of joints a vertex
-    Influences,
-    /// The rigid bind
-    Regions,
-    /// What each connected piece does
-    Pieces,
-    /// Vertices whose weights stand out from their neighbours'
-    Outliers,
-}
-
-/// A side of the character, as it has it (the front faces +Z, glTF 2.0 §3.4).
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum SideWord {
-    /// Its front
-    Front,
-    /// Its back
-    Back,
-    /// Its left
-    Left,
-    /// Its right
-    Right,
-    /// From high above
-    Above,
-    /// From below
-    Below,
+/// A word of a list that has, for each value, its name and what it means.
+fn one_of<T: Clone + Send + Sync + 'static>(
+    all: &'static [(T, &'static str, &'static str)],
+) -> impl TypedValueParser<Value = T> {
+    let words = all
+        .iter()
+        .map(|(_, name, what)| PossibleValue::new(*name).help(*what));
+    PossibleValuesParser::new(words).try_map(|word| {
+        let found = all.iter().find(|(_, name, _)| *name == word);
+        found.map(|(value, ..)| value.clone()).ok_or("no such word")
+    })
 }
 
 /// The size of a picture, in pixels.

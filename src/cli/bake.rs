@@ -1,6 +1,5 @@
 //! `tanyard bake`.
 
-use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -24,23 +23,17 @@ pub(super) fn run(args: &BakeArgs) -> Result<ExitCode, Error> {
     let recipes = Recipes::new(args.common.recipe.as_deref())?;
     check_cache(args)?;
     let mut items = items(args, &recipes, is_folder)?;
-    let draws = picture::draws(args, if is_folder { items.len().max(2) } else { 1 });
-    for request in items.iter_mut().filter_map(|item| item.work.as_mut().ok()) {
-        request.draws.clone_from(&draws);
-    }
+    picture::ask_for(args, is_folder, &mut items);
     let options = options(args, is_folder);
     if args.dry_run {
         return dry_run(args, &items, &options, is_folder);
     }
     if let Some(output) = args.output.as_ref().filter(|_| is_folder) {
         // Reports may go there too.
-        std::fs::create_dir_all(output).map_err(|error| Error::Output {
-            path: output.clone(),
-            reason: error.to_string(),
-        })?;
+        asset::make_folder(output)?;
     }
     if let Some(folder) = &args.picture {
-        job::write_stills(folder, OsStr::new(""), &[])?;
+        asset::make_folder(folder)?;
     }
     let targets = [&args.report, &args.junit, &args.markdown, &args.page];
     let targets = targets.into_iter().filter_map(Option::as_deref);
@@ -217,8 +210,6 @@ fn options(args: &BakeArgs, is_folder: bool) -> Options {
         again: args.again,
         stop_early: args.stop_early,
         shard: args.shard,
-        pictures: args.picture.clone(),
-        is_tree: is_folder,
     }
 }
 

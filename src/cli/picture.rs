@@ -2,20 +2,22 @@
 
 use std::path::{Path, PathBuf};
 
-use super::args::{BakeArgs, PictureArgs, ShowWord, SideWord};
+use super::args::{BakeArgs, PictureArgs};
 use super::bake::request;
-use super::output::print;
+use super::output::show;
 use super::progress::Progress;
 use crate::asset;
+use crate::batch::Item;
 use crate::error::{Error, Fault};
-use crate::job::{self, Drawn, Draws, PictureRequest, Show, Views};
-use crate::picture::{Side, Style};
+use crate::job::{self, Drawn, Draws, Show, Views};
+use crate::picture::Style;
 use crate::recipe::Recipes;
+use crate::report::{Role, Text};
 
 pub(super) fn run(args: &PictureArgs) -> Result<(), Error> {
     let source = args.source.as_ref().unwrap_or(&args.input);
     let recipes = Recipes::new(args.common.recipe.as_deref())?;
-    let (source, recipe) = request(source, &args.common, &recipes)?;
+    let (mut source, recipe) = request(source, &args.common, &recipes)?;
     let folder = args.output.as_deref().unwrap_or(Path::new("."));
     let single = super::ending(folder) == Some("png");
     if single {
@@ -23,16 +25,12 @@ pub(super) fn run(args: &PictureArgs) -> Result<(), Error> {
         let read = [Some(&args.input), args.source.as_ref(), recipe.as_ref()];
         super::keep_apart(folder, &read.map(|file| file.map(PathBuf::as_path)))?;
     }
-    let request = PictureRequest {
-        source,
-        baked: args.input.clone(),
-        views: views(args),
-    };
+    source.draws.pictures = Some(views(args));
     let threads = args.common.running.threads.map(Into::into);
     let progress = Progress::of_job(args.common.running.quiet);
-    let drawn = super::on_threads(threads, || job::pictures(&request, &*progress));
+    let drawn = super::on_threads(threads, || job::drawings(&source, &args.input, &*progress));
     progress.finish()?;
-    let drawn = chosen(args, drawn?)?;
+    let drawn = chosen(args, drawn?.pictures)?;
     let written = if single {
         let mut stills = drawn.iter().flat_map(|drawn| &drawn.stills);
         match (stills.next(), stills.count()) {
@@ -49,30 +47,48 @@ pub(super) fn run(args: &PictureArgs) -> Result<(), Error> {
         }
     } else {
         let stem = args.input.file_stem().unwrap_or_default();
-        job::write_stills(folder, stem, &drawn)?
+        job::write_stills(&folder.join(stem), &drawn)?
     };
     if !args.common.running.quiet {
+        let mut text = Text::default();
         for path in &written {
-            print(&format!(
-                "{}\n",
-                crate::error::clean(&path.display().to_string())
-            ))?;
+            text.plain(&path.display().to_string());
         }
         for note in drawn.iter().flat_map(|drawn| &drawn.notes) {
-            print(&format!("  note: {}\n", crate::error::clean(note)))?;
+            text.labelled("  ", Role::Doubt, "note:", note);
         }
+        show(&text)?;
     }
     Ok(())
 }
 
-/// What a bake draws; `files` is the number of them, 1 unless they are those of a folder.
-pub(super) fn draws(args: &BakeArgs, files: usize) -> Draws {
+/// Asks for what a bake is to draw of each item, and where.
+pub(super) fn ask_for(args: &BakeArgs, is_folder: bool, items: &mut [Item]) {
+    let draws = Draws {
+        pictures: args.picture.as_ref().map(|_| Views::default()),
+        page: args.page.as_ref().map(|_| on_page(is_folder, items.len())),
+    };
+    for item in items {
+        if let Ok(request) = &mut item.work {
+            request.draws.clone_from(&draws);
+        }
+        // In a tree, two names may differ by their ending alone.
+        let name = match is_folder {
+            true => Path::new(&item.name),
+            false => Path::new(item.input.file_stem().unwrap_or_default()),
+        };
+        item.stills = args.picture.as_ref().map(|folder| folder.join(name));
+    }
+}
+
+/// What a page shows of each of so many files.
+fn on_page(is_folder: bool, files: usize) -> Views {
     let of_size = |size| Style {
         size,
         ..Style::default()
     };
-    let page = match files {
-        1 => Views {
+    match files {
+        _ if !is_folder => Views {
             shows: vec![
                 Show::Difference,
                 Show::Regions,
@@ -85,7 +101,7 @@ pub(super) fn draws(args: &BakeArgs, files: usize) -> Draws {
             ..Views::default()
         },
         // A page has to be opened, and mailed: of many characters it shows less of each.
-        2..=MANY => Views {
+        ..=MANY => Views {
             shows: vec![Show::Difference, Show::Regions],
             worst: 2,
             bind: false,
@@ -98,10 +114,6 @@ pub(super) fn draws(args: &BakeArgs, files: usize) -> Draws {
             style: of_size([800, 400]),
             ..Views::default()
         },
-    };
-    Draws {
-        pictures: args.picture.as_ref().map(|_| Views::default()),
-        page: args.page.as_ref().map(|_| page),
     }
 }
 
@@ -129,14 +141,7 @@ fn chosen(args: &PictureArgs, drawn: Vec<Drawn>) -> Result<Vec<Drawn>, Error> {
 }
 
 fn views(args: &PictureArgs) -> Views {
-    let shows = args.show.iter().map(|word| match word {
-        ShowWord::Difference => Show::Difference,
-        ShowWord::Influences => Show::Influences,
-        ShowWord::Regions => Show::Regions,
-        ShowWord::Pieces => Show::Pieces,
-        ShowWord::Outliers => Show::Outliers,
-    });
-    let mut shows: Vec<Show> = shows.collect();
+    let mut shows = args.show.clone();
     shows.extend(args.joint.iter().cloned().map(Show::Weights));
     if shows.is_empty() || !args.pose.is_empty() && !shows.contains(&Show::Difference) {
         shows.insert(0, Show::Difference);
@@ -149,14 +154,7 @@ fn views(args: &PictureArgs) -> Views {
         style: Style {
             size: args.size.0,
             top_percent: args.top,
-            from: args.from.map(|word| match word {
-                SideWord::Front => Side::Front,
-                SideWord::Back => Side::Back,
-                SideWord::Left => Side::Left,
-                SideWord::Right => Side::Right,
-                SideWord::Above => Side::Above,
-                SideWord::Below => Side::Below,
-            }),
+            from: args.from,
             close: args.close,
         },
         motion: 0,

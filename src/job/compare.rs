@@ -11,7 +11,7 @@ use super::work::Work;
 use super::{Request, Stage, Watch};
 use crate::asset::{self, Document, Loaded};
 use crate::error::{Error, Fault};
-use crate::measure::{Change, Measured, Verdict, Versus, greatest_changes, root_mean};
+use crate::measure::{Change, Measured, Verdict, Versus, greatest_changes, root_mean, worst_first};
 use crate::pose::Poses;
 use crate::recipe::Recipe;
 use crate::report::{
@@ -201,10 +201,7 @@ pub(super) fn worst_poses(
 ) -> Result<Vec<usize>, Error> {
     let (poses, _) = work.poses.held_out_or_fit();
     let [measured] = measure(work, file, [weights], poses, width, watch)?;
-    let sums = measured.poses();
-    let mut order: Vec<usize> = (0..sums.len()).collect();
-    order.sort_by(|&a, &b| sums[b].total_cmp(&sums[a]).then(a.cmp(&b)));
-    Ok(order)
+    Ok(worst_first(measured.poses()))
 }
 
 /// Each file on the reference that its own weights give, in the poses of the old one.

@@ -1,6 +1,5 @@
 //! Stills of skins: poses as the layers have them and as baked, and what the bake works with.
 
-use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 
 use super::compare::{self, Pairing};
@@ -68,18 +67,6 @@ impl Default for Views {
     }
 }
 
-/// Which file to draw, and how.
-#[derive(Clone, Debug)]
-pub struct PictureRequest {
-    /// The character that gives bind, layers and poses, with the recipe for them; the file itself, or what it was
-    /// baked from.
-    pub source: Request,
-    /// The file whose weights are shown.
-    pub baked: PathBuf,
-    /// What to draw.
-    pub views: Views,
-}
-
 /// What a bake draws of each skin, beside the result.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Draws {
@@ -113,98 +100,79 @@ pub struct Drawn {
     pub notes: Vec<String>,
 }
 
+/// A skin that is drawn.
+#[derive(Clone, Copy)]
+pub(super) struct Sitter<'a> {
+    pub work: &'a Work<'a>,
+    /// The skin's place in the file.
+    pub skin: usize,
+    /// The file that faults name.
+    pub file: &'a Path,
+    /// What is shown.
+    pub weights: &'a Weights,
+    /// Places of poses in the set that stands for all (held out, if there are any), the worst first.
+    pub worst: &'a [usize],
+    pub width: usize,
+    pub watch: &'a dyn Watch,
+}
+
 impl Draws {
     /// Whether nothing is to be drawn.
     pub fn is_none(&self) -> bool {
         *self == Self::default()
     }
 
-    /// An upper estimate of what drawing a skin takes, in bytes.
-    pub(super) fn bytes(&self, character: &Character, width: usize) -> usize {
-        let of = |views: &Views| views.bytes(character, width);
-        let each = [&self.pictures, &self.page].map(|views| views.as_ref().map_or(0, of));
-        // One after the other.
-        each[0].max(each[1])
+    fn views(&self) -> impl Iterator<Item = &Views> {
+        self.pictures.iter().chain(&self.page)
     }
 
-    /// Draws a skin that was baked; `weights` are those written.
+    /// An upper estimate of what drawing a skin takes, in bytes.
+    pub(super) fn bytes(&self, character: &Character) -> usize {
+        // One after the other.
+        let each = self.views().map(|views| views.bytes(character));
+        each.max().unwrap_or(0)
+    }
+
+    /// Draws a skin.
     pub(super) fn draw(
         &self,
-        work: &Work,
-        file: &Path,
-        weights: &Weights,
-        (skin, width): (usize, usize),
-        watch: &dyn Watch,
+        sitter: Sitter,
+        notes: &[String],
         drawings: &mut Drawings,
     ) -> Result<(), Error> {
-        let wants = |views: &Option<Views>| views.as_ref().is_some_and(Views::needs_worst);
-        let worst = match wants(&self.pictures) || wants(&self.page) {
-            true => compare::worst_poses(work, file, weights, width, watch)?,
-            false => Vec::new(),
-        };
         for (views, drawn) in [
             (&self.pictures, &mut drawings.pictures),
             (&self.page, &mut drawings.page),
         ] {
             let Some(views) = views else { continue };
             drawn.push(Drawn {
-                skin,
-                name: work.character().name.clone(),
-                stills: views.draw(work, file, weights, &worst, width, watch)?,
-                motion: views.play(work, weights, &worst, width, watch)?,
-                notes: Vec::new(),
+                skin: sitter.skin,
+                name: sitter.work.character().name.clone(),
+                stills: views.draw(sitter)?,
+                motion: views.play(sitter)?,
+                notes: notes.to_vec(),
             });
         }
         Ok(())
     }
-
-    /// Draws the skins of a result that is there already.
-    ///
-    /// # Errors
-    /// As of [`pictures`].
-    pub fn of_result(
-        &self,
-        source: &Request,
-        baked: &Path,
-        watch: &dyn Watch,
-    ) -> Result<Drawings, Error> {
-        let draw = |views: &Option<Views>| match views {
-            Some(views) => pictures(
-                &PictureRequest {
-                    source: source.clone(),
-                    baked: baked.to_owned(),
-                    views: views.clone(),
-                },
-                watch,
-            ),
-            None => Ok(Vec::new()),
-        };
-        Ok(Drawings {
-            pictures: draw(&self.pictures)?,
-            page: draw(&self.page)?,
-        })
-    }
 }
 
-/// Writes the stills of a file's skins beside each other, as `<name>.<still>.png`, with the number of the skin between
-/// where there are several. Gives their paths.
+/// Writes the stills of a file's skins beside each other, as `<beginning>.<still>.png`, with the number of the skin
+/// between where there are several. Makes their folder; gives their paths.
 ///
 /// # Errors
 /// [`Error::Output`].
-pub fn write_stills(folder: &Path, name: &OsStr, drawn: &[Drawn]) -> Result<Vec<PathBuf>, Error> {
-    std::fs::create_dir_all(folder).map_err(|error| Error::Output {
-        path: folder.to_owned(),
-        reason: error.to_string(),
-    })?;
+pub fn write_stills(beginning: &Path, drawn: &[Drawn]) -> Result<Vec<PathBuf>, Error> {
+    asset::make_folder(asset::folder_of(beginning))?;
     let mut written = Vec::new();
     for one in drawn {
         for still in &one.stills {
-            let mut name = name.to_owned();
+            let mut path = beginning.as_os_str().to_owned();
             if drawn.len() > 1 {
-                name.push(format!(".{}", one.skin));
+                path.push(format!(".{}", one.skin));
             }
-            name.push(format!(".{}.png", still.name));
-            let path = folder.join(name);
+            path.push(format!(".{}.png", still.name));
+            let path = PathBuf::from(path);
             asset::write_atomically(&path, &still.png)?;
             written.push(path);
         }
@@ -212,121 +180,129 @@ pub fn write_stills(folder: &Path, name: &OsStr, drawn: &[Drawn]) -> Result<Vec<
     Ok(written)
 }
 
-/// Draws the skins of a file.
+/// Draws the skins of a file that is there, as `source` asks: with the weights of `file`, on the reference that the
+/// source gives, which is the file itself or what it was baked from.
 ///
 /// # Errors
 /// Files that cannot be read, that have no weights where they are to be shown, or that do not fit each other; joints
 /// and poses that are not there.
-pub fn pictures(request: &PictureRequest, watch: &dyn Watch) -> Result<Vec<Drawn>, Error> {
-    let source = Source::open(&request.source)?;
-    let (file, input) = (request.baked.as_path(), request.source.input.as_path());
+pub fn drawings(request: &Request, file: &Path, watch: &dyn Watch) -> Result<Drawings, Error> {
+    let (draws, input) = (&request.draws, request.input.as_path());
+    let source = Source::open(request)?;
     let mut bytes = source.file_bytes;
     let others = if file == input {
         None
     } else {
         bytes += asset::reading_bytes(file);
         let document = Document::open(file)?;
-        Some(asset::characters(&document, None)?)
+        let skins = asset::characters(&document, None)?;
+        let pairing = Pairing::new((input, &source.loaded), (file, &skins));
+        Some((skins, pairing))
     };
-    let others = others.as_deref();
-    let pairing = others.map(|others| Pairing::new((input, &source.loaded), (file, others)));
-    let mut drawn = Vec::new();
+    let (mut drawings, mut fits) = (Drawings::default(), others.is_none());
     for (skin, loaded) in source.loaded.iter().enumerate() {
         let reference = Of::new(input, loaded);
         let mut notes = Vec::new();
-        let weights = match (others, &pairing) {
-            (Some(others), Some(pairing)) => {
+        let weights = match &others {
+            Some((skins, pairing)) => {
                 let Some(partner) = pairing.partners[skin] else {
                     continue;
                 };
-                let read = onto::read(Of::new(file, &others[partner]), reference);
+                let read = onto::read(Of::new(file, &skins[partner]), reference);
                 let read = read.map_err(Error::Input)?;
                 notes.extend(read.notes);
                 Some(read.weights)
             }
-            _ => loaded.character.weights.clone(),
+            None => loaded.character.weights.clone(),
         };
-        let work = source.prepare(&request.source, skin)?;
-        let drawing = request
-            .views
-            .bytes(work.character(), rayon::current_num_threads());
-        let width = work.width_within(&request.source, bytes + drawing as u64)?;
-        notes.extend(work.warnings.iter().cloned());
-        let worst = match &weights {
-            Some(weights) if request.views.needs_worst() => {
-                compare::worst_poses(&work, input, weights, width, watch)?
-            }
-            _ => Vec::new(),
-        };
-        let stills = match &weights {
-            Some(weights) => request
-                .views
-                .draw(&work, input, weights, &worst, width, watch)?,
-            None if request.views.shows.iter().all(Show::needs_no_weights) => {
-                let base = work.stack.base();
-                request
-                    .views
-                    .draw(&work, input, base, &worst, width, watch)?
-            }
-            None => return Err(onto::without_weights(reference).into()),
-        };
-        let motion = match &weights {
-            Some(weights) => request.views.play(&work, weights, &worst, width, watch)?,
-            None => None,
-        };
-        drawn.push(Drawn {
-            skin,
-            name: loaded.character.name.clone(),
-            stills,
-            motion,
-            notes,
-        });
-    }
-    match (drawn.is_empty(), others) {
-        (true, Some(_)) => {
-            let fault = Fault::new(file, "skins", "a skin of the source", "none that fits")
-                .remedy("give the source that it was baked from");
-            Err(fault.into())
+        fits = true;
+        if weights.is_none() && draws.views().any(Views::needs_weights) {
+            return Err(onto::without_weights(reference).into());
         }
-        _ => Ok(drawn),
+        let work = source.prepare(request, skin)?;
+        let width = work.width_within(request, bytes)?;
+        let weights = weights.as_ref().unwrap_or(work.stack.base());
+        notes.extend(work.warnings.iter().cloned());
+        let worst = match draws.views().any(Views::needs_worst) {
+            true => compare::worst_poses(&work, input, weights, width, watch)?,
+            false => Vec::new(),
+        };
+        let sitter = Sitter {
+            work: &work,
+            skin,
+            file: input,
+            weights,
+            worst: &worst,
+            width,
+            watch,
+        };
+        draws.draw(sitter, &notes, &mut drawings)?;
     }
+    if fits {
+        return Ok(drawings);
+    }
+    let fault = Fault::new(file, "skins", "a skin of the source", "none that fits")
+        .remedy("give the source that it was baked from");
+    Err(fault.into())
 }
 
 impl Show {
-    fn needs_no_weights(&self) -> bool {
-        matches!(self, Self::Regions | Self::Pieces)
+    /// Each that needs no name of a joint, with its own name, and what it shows.
+    pub const ALL: [(Self, &'static str, &'static str); 5] = [
+        (
+            Self::Difference,
+            "difference",
+            "Poses as reference, as baked, and the difference",
+        ),
+        (
+            Self::Influences,
+            "influences",
+            "The number of joints a vertex",
+        ),
+        (Self::Regions, "regions", "The rigid bind"),
+        (Self::Pieces, "pieces", "What each connected piece does"),
+        (
+            Self::Outliers,
+            "outliers",
+            "Vertices whose weights stand out from their neighbours'",
+        ),
+    ];
+
+    fn needs_weights(&self) -> bool {
+        !matches!(self, Self::Regions | Self::Pieces)
     }
 }
 
 impl Views {
     /// Whether the worst poses have to be known.
-    pub(super) fn needs_worst(&self) -> bool {
+    fn needs_worst(&self) -> bool {
         self.motion > 0
             || self.shows.contains(&Show::Difference) && self.worst > 0 && self.poses.is_empty()
     }
 
+    fn needs_weights(&self) -> bool {
+        self.motion > 0 || self.shows.iter().any(Show::needs_weights)
+    }
+
     /// An upper estimate of what drawing a skin takes, in bytes.
-    fn bytes(&self, character: &Character, width: usize) -> usize {
+    fn bytes(&self, character: &Character) -> usize {
         let surface = &character.surface;
         let (vertices, triangles) = (surface.len(), surface.triangles.len());
         let [across, down] = self.style.size.map(|side| side as usize);
-        let shots = self.worst + self.poses.len() + usize::from(self.bind);
+        let shots = self.worst + self.poses.len() + usize::from(self.bind) + 3 * self.motion;
+        let threads = rayon::current_num_threads();
         // Colours, what shows, and the finished file; triangles in pixels on every thread while a camera is sought;
         // edges, normals; two shapes a pose.
-        across * down * 24 + triangles * (120 * (width + 1) + 140) + vertices * (24 * shots + 120)
+        across * down * 24 + triangles * (120 * (threads + 1) + 140) + vertices * (24 * shots + 120)
     }
 
-    /// Draws one skin. `worst` are places of poses, in the set that stands for all (held out, if there are any), the
-    /// worst first.
-    pub(super) fn draw(
-        &self,
-        work: &Work,
-        file: &Path,
-        weights: &Weights,
-        worst: &[usize],
-        width: usize,
-        watch: &dyn Watch,
-    ) -> Result<Vec<Still>, Error> {
+    fn draw(&self, sitter: Sitter) -> Result<Vec<Still>, Error> {
+        let Sitter {
+            work,
+            file,
+            weights,
+            ..
+        } = sitter;
         let character = work.character();
         let surface = &character.surface;
         let diagonal = surface.diagonal();
@@ -345,7 +321,7 @@ impl Views {
         for show in &self.shows {
             match show {
                 Show::Difference => {
-                    for shot in self.shots(work, file, weights, worst, width, watch)? {
+                    for shot in self.shots(sitter)? {
                         stills.push(studio.difference(&shot));
                     }
                 }
@@ -379,24 +355,18 @@ impl Views {
     }
 
     /// The skin in the bind pose and the worst, to play.
-    fn play(
-        &self,
-        work: &Work,
-        weights: &Weights,
-        worst: &[usize],
-        width: usize,
-        watch: &dyn Watch,
-    ) -> Result<Option<Motion>, Error> {
+    fn play(&self, sitter: Sitter) -> Result<Option<Motion>, Error> {
         if self.motion == 0 {
             return Ok(None);
         }
+        let Sitter { work, weights, .. } = sitter;
         let character = work.character();
         let (skeleton, surface) = (&character.skeleton, &character.surface);
         let (set, held_out) = work.poses.held_out_or_fit();
-        let worst = worst.iter().take(self.motion);
+        let worst = sitter.worst.iter().take(self.motion);
         let mut poses = vec![Pose::new("bind", Vec::new())];
         poses.extend(worst.map(|&place| set.get(place).into_owned()));
-        let shapes = shapes(work, &poses, weights, width, watch)?;
+        let shapes = shapes(work, &poses, weights, sitter.width, sitter.watch)?;
         let moved = poses.into_iter().zip(shapes).enumerate();
         let poses = moved.map(|(number, (pose, shapes))| MotionPose {
             held_out: (number > 0).then_some(held_out),
@@ -428,20 +398,18 @@ impl Views {
     }
 
     /// The poses to show, posed both ways.
-    fn shots(
-        &self,
-        work: &Work,
-        file: &Path,
-        weights: &Weights,
-        worst: &[usize],
-        width: usize,
-        watch: &dyn Watch,
-    ) -> Result<Vec<Shot>, Error> {
+    fn shots(&self, sitter: Sitter) -> Result<Vec<Shot>, Error> {
+        let Sitter {
+            work,
+            file,
+            weights,
+            ..
+        } = sitter;
         // Name of the still, pose, and whether it is held out.
         let mut wanted: Vec<(String, Pose, Option<bool>)> = Vec::new();
         if self.poses.is_empty() {
             let (poses, held_out) = work.poses.held_out_or_fit();
-            for (rank, &place) in worst.iter().take(self.worst).enumerate() {
+            for (rank, &place) in sitter.worst.iter().take(self.worst).enumerate() {
                 let name = format!("worst-{}", rank + 1);
                 wanted.push((name, poses.get(place).into_owned(), Some(held_out)));
             }
@@ -454,7 +422,7 @@ impl Views {
             wanted.push((format!("pose-{}", number + 1), pose, Some(held_out)));
         }
         let poses: Vec<Pose> = wanted.iter().map(|(_, pose, _)| pose.clone()).collect();
-        let shapes = shapes(work, &poses, weights, width, watch)?;
+        let shapes = shapes(work, &poses, weights, sitter.width, sitter.watch)?;
         let shots = wanted.into_iter().zip(shapes);
         Ok(shots
             .map(|((name, pose, held_out), shapes)| Shot {

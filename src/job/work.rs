@@ -11,7 +11,7 @@ use crate::bind::Bound;
 use crate::deform::{Spread, Stack, Stream};
 use crate::error::{Error, Fault};
 use crate::fit::{self, Candidates, Fitted, Gram, Solver, Unidentified};
-use crate::measure::{Figures, Part, Tallies, mirror_error, outliers};
+use crate::measure::{Figures, Part, Tallies, mirror_error, outliers, worst_first};
 use crate::memory;
 use crate::pose::{PoseSet, Poses};
 use crate::recipe::Symmetry;
@@ -59,6 +59,8 @@ pub(super) struct Solved {
 pub(super) struct Baked {
     pub weights: Weights,
     pub report: CharacterReport,
+    /// Places of poses in the set that stands for all (held out, if there are any), the worst first.
+    pub worst_poses: Vec<usize>,
 }
 
 impl Work<'_> {
@@ -66,8 +68,9 @@ impl Work<'_> {
         &self.loaded.character
     }
 
-    /// Blocks to evaluate side by side: one a thread, fewer if memory is short.
+    /// Blocks to evaluate side by side: one a thread, fewer if memory is short for them and what is drawn.
     pub(super) fn width_within(&self, request: &Request, file_bytes: u64) -> Result<usize, Error> {
+        let file_bytes = file_bytes + request.draws.bytes(self.character()) as u64;
         let threads = rayon::current_num_threads();
         let widest = request.width.unwrap_or(threads).clamp(1, threads);
         let Some(allowed) = request.memory else {
@@ -340,7 +343,16 @@ impl Work<'_> {
             findings: None,
             limits: Vec::new(),
         };
-        Ok(Baked { weights, report })
+        let shown = match self.poses.held_out_or_fit() {
+            (_, true) => &held_out,
+            (_, false) => &fit,
+        };
+        let errors: Vec<f64> = shown.by_pose(BAKED).iter().map(|pose| pose.rms).collect();
+        Ok(Baked {
+            weights,
+            report,
+            worst_poses: worst_first(&errors),
+        })
     }
 
     /// The fault of a character that poses tear to pieces.

@@ -22,5 +22,5 @@ pub use stretch::{CREASE, Stretch};
 pub use tally::{Figures, Part, Tallies, Worst};
 pub use versus::{
     Change, Measured, ROUNDING_PERCENT, Verdict, Versus, change_percent, greatest_changes,
-    root_mean,
+    root_mean, worst_first,
 };

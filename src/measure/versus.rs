@@ -171,6 +171,13 @@ impl Measured {
     }
 }
 
+/// The places of errors, the greatest first; of equals the first.
+pub fn worst_first(errors: &[f64]) -> Vec<usize> {
+    let mut order: Vec<usize> = (0..errors.len()).collect();
+    order.sort_by(|&a, &b| errors[b].total_cmp(&errors[a]).then(a.cmp(&b)));
+    order
+}
+
 /// The root of the mean of squares; 0 of none.
 pub fn root_mean(sum: f64, count: usize) -> f64 {
     if count == 0 {

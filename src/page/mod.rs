@@ -70,8 +70,9 @@ pub fn html(report: &Report, albums: &[Album]) -> String {
                     }
                     (reading())
                 }
-                script { (PreEscaped(SCRIPT)) }
+                // First the view, which moves the still that it takes the place of.
                 @if moves { script { (PreEscaped(motion::SCRIPT)) } }
+                script { (PreEscaped(SCRIPT)) }
             }
         }
     };

@@ -66,14 +66,14 @@ pub enum Side {
 }
 
 impl Side {
-    /// All of them, by name.
-    pub const ALL: [(&'static str, Self); 6] = [
-        ("front", Self::Front),
-        ("back", Self::Back),
-        ("left", Self::Left),
-        ("right", Self::Right),
-        ("above", Self::Above),
-        ("below", Self::Below),
+    /// Each with its name, and what it is.
+    pub const ALL: [(Self, &'static str, &'static str); 6] = [
+        (Self::Front, "front", "Its front"),
+        (Self::Back, "back", "Its back"),
+        (Self::Left, "left", "Its left"),
+        (Self::Right, "right", "Its right"),
+        (Self::Above, "above", "From high above"),
+        (Self::Below, "below", "From below"),
     ];
 
     fn camera(self) -> Camera {
@@ -414,8 +414,8 @@ impl Studio<'_> {
         let is_long = extent[2] > LONG * extent[0].max(extent[1]);
         let middle = match (self.style.from, weights) {
             (Some(side), _) => {
-                let name = Side::ALL.iter().find(|(_, known)| *known == side);
-                sides(side, name.map_or("", |(name, _)| name))
+                let name = Side::ALL.iter().find(|(known, ..)| *known == side);
+                sides(side, name.map_or("", |(_, name, _)| name))
             }
             (None, Some(weights)) if weights.iter().any(|&w| w > 0.0) => {
                 (Camera::facing(model, weights), "facing most of it")

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{ChangeReport, LimitReport, Verdict};
 use crate::inspect::Finding;
+use crate::measure::worst_first;
 
 /// What became of one skin.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -386,14 +387,13 @@ impl ErrorsBy {
         [baked, rigid]: [Vec<f64>; 2],
         pose: impl Fn(usize) -> PoseError,
     ) -> Self {
-        // Both sorts are stable: what is equal stays in the order of the skeleton and of the set.
+        // The sort is stable: what is equal stays in the order of the skeleton.
         joints.sort_by(|a, b| b.rms_percent.total_cmp(&a.rms_percent));
-        let mut order: Vec<usize> = (0..baked.len()).collect();
-        order.sort_by(|&a, &b| baked[b].total_cmp(&baked[a]));
+        let order = worst_first(&baked).into_iter();
         Self {
             held_out,
             joints,
-            worst_poses: order.into_iter().take(Self::MOST_POSES).map(pose).collect(),
+            worst_poses: order.take(Self::MOST_POSES).map(pose).collect(),
             rms_percent_quantiles: quantiles(baked),
             rigid_rms_percent_quantiles: quantiles(rigid),
         }

@@ -96,7 +96,7 @@ impl Text {
     }
 
     /// A line as it stands, without roles.
-    pub(super) fn plain(&mut self, text: &str) {
+    pub fn plain(&mut self, text: &str) {
         self.line(&[(None, text)]);
     }
 
