@@ -17,6 +17,7 @@
 pub mod asset;
 pub mod batch;
 pub mod bind;
+pub mod carry;
 pub mod cli;
 pub mod deform;
 pub mod error;

@@ -8,7 +8,7 @@ use std::path::PathBuf;
 use asset_kit::*;
 use nalgebra::Matrix4;
 use tanyard::asset::{self, Document, WeightFormat, characters, clips, with_weights};
-use tanyard::rig::{JointId, Pose, Weights};
+use tanyard::rig::{JointId, Move, Pose, Weights};
 
 const SAMPLES: [&str; 2] = ["CesiumMan.glb", "Fox.glb"];
 
@@ -207,8 +207,8 @@ fn clips_of_the_samples_are_read() {
             let most = clip
                 .frames
                 .iter()
-                .flat_map(|frame| &frame.rotations)
-                .map(|q| q.angle())
+                .flat_map(|frame| &frame.moves)
+                .map(|own| own.rotation.angle())
                 .fold(0.0, f64::max);
             assert!(most > 0.1 && most < 3.2, "{}: {most}", clip.name);
             assert!(
@@ -237,9 +237,8 @@ fn a_pose_clip_of_a_sample_reads_back() {
         assert_eq!(found[0].frames.len(), 6 * (poses.len() + 1) + 1);
         for (p, pose) in poses.iter().enumerate() {
             for id in skeleton.ids() {
-                let expected = pose.rotations.iter().find(|(joint, _)| *joint == id);
-                let expected = expected.map_or(nalgebra::UnitQuaternion::identity(), |&(_, q)| q);
-                let read = found[0].frames[6 * (p + 1)].rotations[id.index()];
+                let expected = pose.of(id).copied().unwrap_or_else(Move::still).rotation;
+                let read = found[0].frames[6 * (p + 1)].moves[id.index()].rotation;
                 assert!(
                     read.angle_to(&expected) < 1e-3,
                     "pose {p}, joint {}",

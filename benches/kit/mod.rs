@@ -82,7 +82,7 @@ impl Tube {
                     UnitQuaternion::from_scaled_axis(axis * (2.0 / joints as f64))
                 };
                 let turns = (1..joints).map(|joint| (JointId(joint as u16), turn(joint)));
-                Pose::new(format!("pose {pose}"), turns.collect())
+                Pose::new(format!("pose {pose}"), turns)
             })
             .collect()
     }

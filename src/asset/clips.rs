@@ -1,6 +1,6 @@
-//! The animations of a file (glTF 2.0 §3.11, Appendix C), sampled as joint rotations away from bind.
+//! The animations of a file (glTF 2.0 §3.11, Appendix C), sampled as joints away from bind.
 
-use nalgebra::{Matrix3, Matrix4, Quaternion, UnitQuaternion, Vector3};
+use nalgebra::{Matrix4, Quaternion, UnitQuaternion, Vector3};
 
 use super::accessor::{Accessor, Component};
 use super::document::Document;
@@ -9,26 +9,27 @@ use super::nodes::{Nodes, Trs};
 use super::range_clip::is_range_clip;
 use super::skins;
 use crate::error::{Error, Fault};
-use crate::rig::{Clip, Frame, Skeleton, polar};
+use crate::rig::{Clip, Frame, JointId, Move, Skeleton};
 
 /// Frames of one animation: half an hour at 60 a second.
 const MOST_FRAMES: usize = 100_000;
 
-/// Rotations of all clips together, 32 bytes each.
-const MOST_ROTATIONS: usize = 1 << 24;
+/// Moves of all clips together, 80 bytes each.
+const MOST_MOVES: usize = 6_000_000;
 
 /// Numbers in the keys of one animation, 4 bytes each.
 const MOST_KEY_NUMBERS: usize = 1 << 26;
 
-/// A joint that strays further from its bind place is worth a note; a share of the skeleton's size.
-const STRAY: f64 = 0.01;
+/// Slides below this share of the skeleton's size, and scales as near to one, are rounding of the file.
+const LEAST_SLIDE: f64 = 1e-4;
+const LEAST_SCALE: f64 = 1e-3;
 
-/// A matrix whose columns are orthogonal to this share of their length squared turns and scales evenly.
-const EVEN: f64 = 1e-9;
+/// A joint that shears more than this is worth a note.
+const SHEAR: f64 = 1e-2;
 
 /// Reads every animation that moves joints of the skeleton, sampled at `frames_per_second` over its
-/// key range, both ends included. Times are in seconds from its first key on. Translations and scales
-/// are no part of a pose: they are left out, and noted where they move a joint far.
+/// key range, both ends included. Times are in seconds from its first key on. A joint that shears, which no pose can
+/// say, is noted and stands unsheared.
 ///
 /// An animation whose samplers are broken is left out with a note, and so is a range of motion that this program
 /// wrote: what it shows was made up, and poses made of it would be more of the same.
@@ -48,7 +49,7 @@ pub fn clips(
     }
     let stage = Stage::new(&nodes, skeleton);
     let (mut clips, mut notes, mut faults) = (Vec::new(), Vec::new(), Vec::new());
-    let mut rotations_left = MOST_ROTATIONS;
+    let mut moves_left = MOST_MOVES;
     for index in 0..document.count("animations") {
         let at = document.item("animations", index);
         let name = at.name().map_or_else(|| format!("#{index}"), str::to_owned);
@@ -61,7 +62,7 @@ pub fn clips(
         match tracks(document, &at, &stage, &name, &mut notes) {
             Ok(tracks) if tracks.is_empty() => {}
             Ok(tracks) => {
-                let most = MOST_FRAMES.min(rotations_left / skeleton.joints().len());
+                let most = MOST_FRAMES.min(moves_left / skeleton.joints().len());
                 if most < 2 {
                     notes.push(format!(
                         "clip {name:?} is left out: the clips before it fill the memory"
@@ -69,7 +70,7 @@ pub fn clips(
                     continue;
                 }
                 let clip = stage.sample(name, &tracks, frames_per_second, most, &mut notes);
-                rotations_left -= clip.frames.len() * skeleton.joints().len();
+                moves_left -= clip.frames.len() * skeleton.joints().len();
                 clips.push(clip);
             }
             Err(Broken::Clip(fault)) => notes.push(format!("clip {name:?} is left out: {fault}")),
@@ -301,8 +302,8 @@ struct Stage<'a> {
     moves: Vec<bool>,
     /// The scene to mesh space, as the file displays the first root joint.
     unplace: Matrix4<f64>,
-    /// The diagonal of the box around the joints at bind.
-    size: f64,
+    /// The least slide of each joint, in its own units.
+    least_slide: Vec<f64>,
 }
 
 impl<'a> Stage<'a> {
@@ -314,11 +315,8 @@ impl<'a> Stage<'a> {
                 moves[parent] = true;
             }
         }
-        let (mut low, mut high) = (Vector3::repeat(f64::MAX), Vector3::repeat(f64::MIN));
-        for id in skeleton.ids() {
-            low = low.inf(&skeleton.origin(id));
-            high = high.sup(&skeleton.origin(id));
-        }
+        let least = LEAST_SLIDE * skeleton.size();
+        let least_slide = |id: JointId| least / skeleton.slide_unit(id);
         Self {
             nodes,
             skeleton,
@@ -328,7 +326,7 @@ impl<'a> Stage<'a> {
             unplace: skins::placement(nodes, skeleton)
                 .try_inverse()
                 .unwrap_or_else(Matrix4::identity),
-            size: (high - low).norm(),
+            least_slide: skeleton.ids().map(least_slide).collect(),
         }
     }
 
@@ -371,10 +369,8 @@ impl<'a> Stage<'a> {
                 state.pose(tracks, first + time);
                 Frame {
                     time,
-                    rotations: self
-                        .skeleton
-                        .ids()
-                        .map(|id| state.rotation(id.index()))
+                    moves: (self.skeleton.ids())
+                        .map(|id| state.moved(id.index()))
                         .collect(),
                 }
             })
@@ -392,7 +388,7 @@ struct State<'a> {
     animated: Vec<(usize, Trs)>,
     slot: Vec<Option<usize>>,
     relative: Vec<Matrix4<f64>>,
-    strays: Vec<f64>,
+    sheared: Vec<bool>,
     collapsed: Vec<bool>,
 }
 
@@ -405,7 +401,7 @@ impl<'a> State<'a> {
             animated: Vec::new(),
             slot: vec![None; nodes.len()],
             relative: vec![Matrix4::identity(); nodes.len()],
-            strays: vec![0.0; stage.skeleton.joints().len()],
+            sheared: vec![false; stage.skeleton.joints().len()],
             collapsed: vec![false; stage.skeleton.joints().len()],
         }
     }
@@ -448,65 +444,44 @@ impl<'a> State<'a> {
         }
     }
 
-    /// The joint's rotation in its own bind frame.
-    fn rotation(&mut self, index: usize) -> UnitQuaternion<f64> {
+    /// How the joint stands in its own bind frame.
+    fn moved(&mut self, index: usize) -> Move {
         let joint = &self.stage.skeleton.joints()[index];
         let local = match joint.parent {
-            Some(parent) => {
-                let local = self.relative[joint.node];
-                let shift: Vector3<f64> = local.fixed_view::<3, 1>(0, 3).into();
-                let unit = skins::scale_of(&self.stage.skeleton.joint(parent).bind_world);
-                let stray = (shift - joint.bind_local.translation).norm() * unit;
-                self.strays[index] = self.strays[index].max(stray);
-                local
-            }
+            Some(_) => self.relative[joint.node],
             None => self.stage.unplace * self.relative[joint.node],
         };
-        match rotation_of(&local.fixed_view::<3, 3>(0, 0).into()) {
-            Some(rotation) => joint.bind_local.rotation.inverse() * rotation,
-            None => {
-                self.collapsed[index] = true;
-                UnitQuaternion::identity()
-            }
+        let Some((mut found, shear)) = joint.bind_local.moved_to(&local) else {
+            self.collapsed[index] = true;
+            return Move::still();
+        };
+        self.sheared[index] |= shear > SHEAR * found.scale.amax();
+        if found.translation.norm() <= self.stage.least_slide[index] {
+            found.translation = Vector3::zeros();
         }
+        if (found.scale - Vector3::repeat(1.0)).amax() <= LEAST_SCALE {
+            found.scale = Vector3::repeat(1.0);
+        }
+        found
     }
 
     fn notes(&self, clip: &str) -> Vec<String> {
         let name = |j: usize| &self.stage.skeleton.joints()[j].name;
         let mut notes = Vec::new();
-        let limit = STRAY * self.stage.size;
-        let straying = self.strays.iter().filter(|&&stray| stray > limit).count();
-        let farthest =
-            (0..self.strays.len()).max_by(|&a, &b| self.strays[a].total_cmp(&self.strays[b]));
-        if let (true, Some(farthest)) = (straying > 0, farthest) {
+        let sheared = self.sheared.iter().filter(|&&yes| yes).count();
+        if let Some(first) = self.sheared.iter().position(|&yes| yes) {
             notes.push(format!(
-                "clip {clip:?} moves joints away from their bind place ({straying} of them, {:?} the \
-                 farthest, by {:.1} % of the skeleton's size): only rotations are part of a pose",
-                name(farthest),
-                100.0 * self.strays[farthest] / self.stage.size
+                "clip {clip:?} shears {sheared} joints ({:?} first): poses have them without it",
+                name(first)
             ));
         }
         let collapsed = self.collapsed.iter().filter(|&&yes| yes).count();
         if let Some(first) = self.collapsed.iter().position(|&yes| yes) {
             notes.push(format!(
-                "clip {clip:?} scales {collapsed} joints to nothing ({:?} first): kept at bind there",
+                "clip {clip:?} scales {collapsed} joints to nothing or mirrors them ({:?} first): kept at bind there",
                 name(first)
             ));
         }
         notes
-    }
-}
-
-/// The rotation of the polar form. Most joints turn and scale evenly: then it is a mere division.
-fn rotation_of(linear: &Matrix3<f64>) -> Option<UnitQuaternion<f64>> {
-    let square = linear.transpose() * linear;
-    let size = square.trace() / 3.0;
-    let even = (square - Matrix3::identity() * size).amax() <= EVEN * size;
-    if even && size > 0.0 && size.is_finite() {
-        let scale = size.sqrt() * linear.determinant().signum();
-        let rotation = nalgebra::Rotation3::from_matrix_unchecked(linear / scale);
-        Some(UnitQuaternion::from_rotation_matrix(&rotation))
-    } else {
-        polar(linear).map(|(rotation, _)| rotation)
     }
 }

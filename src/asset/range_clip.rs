@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::collections::hash_map::Entry;
 
-use nalgebra::{Matrix3, Matrix4, SVector, UnitQuaternion, Vector3, Vector4};
+use nalgebra::{Matrix3, Matrix4, SVector, Vector3, Vector4};
 use serde_json::{Value, json};
 
 use super::accessor::Component;
@@ -14,7 +14,7 @@ use super::patch::{NewAccessor, Patch};
 use super::skins;
 use super::write::member;
 use crate::error::{Error, Fault};
-use crate::rig::{JointId, Pose, Skeleton, polar};
+use crate::rig::{JointId, Move, Pose, Skeleton, polar};
 
 /// A stretch is a scale along the axes if nothing beside the diagonal exceeds this share of it: glTF
 /// nodes cannot shear.
@@ -299,12 +299,9 @@ fn keys(
             Some(_) => undo,
             None => undo * placement,
         };
-        let stand = |turn: &UnitQuaternion<f64>| parts(&(before * joint.bind_local.matrix(turn)));
-        let bind = stand(&UnitQuaternion::identity());
-        let stands = poses.iter().map(|pose| {
-            let found = pose.rotations.binary_search_by_key(&id, |&(id, _)| id);
-            found.map_or(bind, |place| stand(&pose.rotations[place].1))
-        });
+        let stand = |own: &Move| parts(&(before * joint.bind_local.matrix(own)));
+        let bind = stand(&Move::still());
+        let stands = poses.iter().map(|pose| pose.of(id).map_or(bind, stand));
         let keys: Option<Vec<Trs>> = std::iter::once(bind).chain(stands).chain([bind]).collect();
         match keys {
             Some(keys) => all.push(keys),

@@ -260,7 +260,6 @@ pub(super) fn assemble(
         .unwrap_or_else(|| format!("skin {}", skin.index.unwrap_or(0)));
     let placement = skins::placement(nodes, &skeleton);
     let scene_scale = skins::scale_of(&placement);
-    let to_scene = std::array::from_fn(|row| std::array::from_fn(|i| placement[(row, i)]));
     Ok(Some(Loaded {
         character: Character {
             name,
@@ -269,7 +268,7 @@ pub(super) fn assemble(
             weights,
             parts: geometry.parts,
             scene_scale,
-            to_scene,
+            placement,
             saved_pose,
         },
         notes,

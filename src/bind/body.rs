@@ -3,9 +3,8 @@
 use nalgebra::{Point3, Vector3};
 
 use super::shell::{Shell, shells};
-use super::sight::Sight;
 use super::volume::Volume;
-use crate::rig::{Skeleton, Surface};
+use crate::rig::{Sight, Skeleton, Surface};
 
 /// What joints are judged by, and what bones spread through.
 pub(super) struct Body {

@@ -86,8 +86,8 @@ impl System {
             })
             .collect();
         let mut entries = Vec::with_capacity(vertices.len() + 12 * surface.triangles.len());
-        for (a, b, conductance) in conductances(surface) {
-            let (a, b) = (place[a], place[b]);
+        for (a, b, half) in surface.half_cotangents() {
+            let (a, b, conductance) = (place[a], place[b], half.max(0.0));
             if a != usize::MAX && b != usize::MAX && conductance > 0.0 {
                 entries.push(Triplet::new(a, a, conductance));
                 entries.push(Triplet::new(b, b, conductance));
@@ -138,24 +138,6 @@ impl System {
         }
         Some(rows)
     }
-}
-
-/// Half the sum of the cotangents that face each edge, triangle by triangle; negative ones as zero.
-fn conductances(surface: &Surface) -> impl Iterator<Item = (usize, usize, f64)> + '_ {
-    let place = |v: u32| surface.point(v as usize);
-    surface.triangles.iter().flat_map(move |corners| {
-        (0..3).map(move |k| {
-            let [apex, a, b] = [corners[k], corners[(k + 1) % 3], corners[(k + 2) % 3]];
-            let (to_a, to_b) = (place(a) - place(apex), place(b) - place(apex));
-            let sine = to_a.cross(&to_b).norm();
-            let cotangent = if sine > 0.0 {
-                to_a.dot(&to_b) / sine
-            } else {
-                0.0
-            };
-            (a as usize, b as usize, (cotangent / 2.0).max(0.0))
-        })
-    })
 }
 
 fn to_weights(rows: &[Row]) -> Weights {

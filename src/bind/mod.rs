@@ -9,7 +9,6 @@ mod heat;
 mod nearest;
 mod pieces;
 mod shell;
-mod sight;
 mod symmetric;
 mod territory;
 mod through;

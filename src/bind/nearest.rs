@@ -9,9 +9,7 @@ use rayon::prelude::*;
 
 use super::bones::Bone;
 use super::through::Found;
-use crate::rig::Surface;
-
-use super::sight::Sight;
+use crate::rig::{Sight, Surface};
 
 /// For each welded vertex the joint whose bone is nearest, and how far that is; the lower joint of equals.
 pub(super) fn nearest(surface: &Surface, bones: &[Bone]) -> Vec<Option<Found>> {

@@ -11,9 +11,8 @@ use serde::{Deserialize, Serialize};
 
 use super::body::Body;
 use super::bones::Bone;
-use super::sight::Sight;
 use super::symmetric::central;
-use crate::rig::{Cling, JointId, Mirror, Skeleton, Surface};
+use crate::rig::{Cling, JointId, Mirror, Sight, Skeleton, Surface};
 
 /// What a piece does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

@@ -10,8 +10,7 @@
 
 use nalgebra::{Point3, Vector3};
 
-use super::sight::Sight;
-use crate::rig::{Near, Surface};
+use crate::rig::{Near, Sight, Surface};
 
 /// Pieces with the volume that they enclose.
 pub(super) struct Shell {

@@ -98,6 +98,11 @@ impl Layers {
         }
     }
 
+    /// Whether there are none, on linear skinning.
+    pub fn is_linear_blend(&self) -> bool {
+        self.layers.is_empty() && self.skinning == Skinning::Linear
+    }
+
     /// Bytes that they take on the whole surface.
     pub fn bytes(&self) -> usize {
         let vertices = self.own.len();

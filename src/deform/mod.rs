@@ -18,6 +18,7 @@ mod mush;
 mod place;
 mod region;
 mod relax;
+mod rescale;
 mod share;
 mod skin;
 mod spread;

@@ -83,7 +83,7 @@ pub(super) const SPREAD_PULL: f32 = 0.5;
 pub struct Stack {
     base: Weights,
     rest: Vec<[f32; 3]>,
-    spread: Spread,
+    spread: Arc<Spread>,
     way: Way,
     clings: Option<Arc<Clings>>,
     /// The centre of the bind bounding box: [`Block`]s must be made about it.
@@ -151,7 +151,7 @@ impl Stack {
             clings: None,
             rest: rest.iter().map(|p| p.map(|x| x as f32)).collect(),
             base,
-            spread,
+            spread: Arc::new(spread),
             way,
             centre,
         }
@@ -163,7 +163,7 @@ impl Stack {
         if !clings.is_empty() {
             let rest = about(surface, self.centre);
             let clings = Clings::new(clings, &surface.rings, &heaviest(&self.base), &rest);
-            self.spread = clings.spread(&self.spread);
+            self.spread = Arc::new(clings.spread(&self.spread));
             self.clings = Some(Arc::new(clings));
         }
         self
@@ -172,13 +172,13 @@ impl Stack {
     /// Keeps pairs of joints from sharing a vertex.
     pub fn keeping_apart(mut self, apart: &[(JointId, JointId)]) -> Self {
         if !apart.is_empty() {
-            self.spread = self.spread.without(apart, &heaviest(&self.base));
+            self.spread = Arc::new(self.spread.without(apart, &heaviest(&self.base)));
         }
         self
     }
 
     /// How far the layers bring each joint: the candidates of the fit.
-    pub fn spread(&self) -> &Spread {
+    pub fn spread(&self) -> &Arc<Spread> {
         &self.spread
     }
 
@@ -213,6 +213,15 @@ impl Stack {
             Way::Layered(layers) => layers.bytes(),
         };
         layers + self.clings.as_ref().map_or(0, |clings| clings.bytes())
+    }
+
+    /// Whether it is nothing but linear blending: scales are part of that.
+    pub(super) fn is_linear_blend(&self) -> bool {
+        let plain = match &self.way {
+            Way::Direct(_) => false,
+            Way::Layered(layers) => layers.is_linear_blend(),
+        };
+        plain && self.clings.is_none()
     }
 
     /// The base weights.

@@ -9,6 +9,7 @@ use std::sync::{Mutex, PoisonError};
 
 use rayon::prelude::*;
 
+use super::rescale::Rescale;
 use super::{LocalStack, Scratch, Stack};
 use crate::rig::{Block, JointId, LANES, Point, Pose, PoseSequence, Shapes, Skeleton, Targets};
 
@@ -32,10 +33,10 @@ impl<'a> Stream<'a> {
     pub fn new(stack: &'a Stack, skeleton: &'a Skeleton, poses: &'a dyn PoseSequence) -> Self {
         let all = skeleton.joints().len();
         let turned = |pose: &Pose| -> Vec<JointId> {
-            match pose.rotations.len() {
+            match pose.moves.len() {
                 // Most of the surface bends anyway: poses like this share blocks, whatever they leave out.
                 many if 2 * many > all => skeleton.ids().collect(),
-                _ => pose.rotations.iter().map(|r| r.0).collect(),
+                _ => pose.moves.iter().map(|own| own.0).collect(),
             }
         };
         let mut groups: Vec<Vec<JointId>> = Vec::new();
@@ -106,11 +107,23 @@ impl<'a> Stream<'a> {
                     let (_, stack) = stacks.iter().find(|(group, _)| *group == unit.group)?;
                     let poses: Vec<_> = unit.poses.iter().map(|&p| self.poses.get(p)).collect();
                     let poses: Vec<&Pose> = poses.iter().map(AsRef::as_ref).collect();
-                    let block = Block::new(self.skeleton, &poses, self.stack.centre);
                     let stack = stack.as_ref()?;
                     let mut scratch = take(&scratches);
-                    let shapes =
-                        stack.evaluate(block, unit.poses.clone(), &mut scratch, take(&results));
+                    let mut evaluate = |poses: &[&Pose]| {
+                        let block = Block::new(self.skeleton, poses, self.stack.centre);
+                        stack.evaluate(block, unit.poses.clone(), &mut scratch, take(&results))
+                    };
+                    let scales = poses.iter().any(|pose| pose.scales());
+                    let shapes = if scales && !self.stack.is_linear_blend() {
+                        let unscaled: Vec<Pose> =
+                            poses.iter().map(|pose| pose.unscaled()).collect();
+                        let shapes = evaluate(&unscaled.as_slice().iter().collect::<Vec<_>>());
+                        let (skeleton, centre) = (self.skeleton, self.stack.centre);
+                        Rescale::new(skeleton, &poses, centre, self.stack.spread())
+                            .onto(shapes, Block::new(skeleton, &poses, centre))
+                    } else {
+                        evaluate(&poses)
+                    };
                     give(&scratches, scratch);
                     Some(shapes)
                 })

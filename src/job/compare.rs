@@ -384,13 +384,13 @@ impl PoseSequence for Shared<'_> {
 
     fn get(&self, index: usize) -> Cow<'_, Pose> {
         let pose = self.poses.get(index).into_owned();
-        let rotations = pose.rotations.into_iter().filter_map(|(id, rotation)| {
+        let moves = pose.moves.into_iter().filter_map(|(id, own)| {
             let namesake = self.namesakes[id.index()]?;
-            Some((if self.renamed { namesake } else { id }, rotation))
+            Some((if self.renamed { namesake } else { id }, own))
         });
         Cow::Owned(Pose {
             weight: pose.weight,
-            ..Pose::new(pose.name, rotations.collect())
+            ..Pose::new(pose.name, moves)
         })
     }
 }

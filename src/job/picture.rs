@@ -311,7 +311,7 @@ impl Views {
             subject: Subject::new(
                 &surface.positions,
                 &surface.triangles,
-                character.to_scene,
+                character.to_scene(),
                 diagonal,
             ),
             unit: diagonal / 100.0 * character.scene_scale,
@@ -364,7 +364,7 @@ impl Views {
         let (skeleton, surface) = (&character.skeleton, &character.surface);
         let (set, held_out) = work.poses.held_out_or_fit();
         let worst = sitter.worst.iter().take(self.motion);
-        let mut poses = vec![Pose::new("bind", Vec::new())];
+        let mut poses = vec![Pose::bind("bind")];
         poses.extend(worst.map(|&place| set.get(place).into_owned()));
         let shapes = shapes(work, &poses, weights, sitter.width, sitter.watch)?;
         let moved = poses.into_iter().zip(shapes).enumerate();
@@ -390,7 +390,7 @@ impl Views {
             triangles: surface.triangles.clone(),
             joints: skeleton.joints().len(),
             weights: (0..weights.len()).map(|v| row(v).collect()).collect(),
-            to_scene: character.to_scene,
+            to_scene: character.to_scene(),
             diagonal,
             unit: diagonal / 100.0 * character.scene_scale,
             poses: poses.collect(),
@@ -414,7 +414,7 @@ impl Views {
                 wanted.push((name, poses.get(place).into_owned(), Some(held_out)));
             }
             if self.bind {
-                wanted.push(("bind".to_owned(), Pose::new("bind", Vec::new()), None));
+                wanted.push(("bind".to_owned(), Pose::bind("bind"), None));
             }
         }
         for (number, name) in self.poses.iter().enumerate() {

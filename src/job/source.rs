@@ -110,6 +110,7 @@ impl Source {
         if let Some(given) = &self.given {
             poses.fit = given[index].clone().into();
         }
+        warnings.extend(moving_note(&poses.fit));
         if !character.skeleton.moves_rigidly() {
             warnings.push(
                 "a joint stands under a scale that differs by axis: turning it shears, and vertices at the edge of \
@@ -124,7 +125,7 @@ impl Source {
         } else if !poses
             .fit
             .iter()
-            .any(|pose| pose.rotations.iter().any(|(id, _)| bends[id.index()]))
+            .any(|pose| pose.moves.iter().any(|(id, _)| bends[id.index()]))
         {
             // Weights from no information would look like a result.
             let file = request.poses.as_ref().unwrap_or(&request.input);
@@ -239,6 +240,21 @@ fn bound_base(
         way: way.to_owned(),
         base,
         bound,
+    })
+}
+
+/// What the user should know of poses that do more than turn joints.
+fn moving_note(poses: &pose::Poses) -> Option<String> {
+    let (mut slide, mut scale) = (0, 0);
+    for pose in poses.listed() {
+        slide += usize::from(pose.slides());
+        scale += usize::from(pose.scales());
+    }
+    (slide + scale > 0).then(|| {
+        format!(
+            "joints slide in {slide} poses of the fit and scale in {scale}; held-out poses only turn joints and do \
+             not tell how those do"
+        )
     })
 }
 

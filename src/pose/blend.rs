@@ -70,7 +70,7 @@ impl Blends {
             });
         Pose {
             weight: self.weight,
-            ..Pose::new(format!("{} {index}", self.name), rotations.collect())
+            ..Pose::new(format!("{} {index}", self.name), rotations)
         }
     }
 }

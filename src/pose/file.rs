@@ -1,39 +1,40 @@
 //! The pose file: JSON, the same in and out.
 //!
 //! ```json
-//! {"poses":[{"name":"reach","weight":1,"joints":{"upper_arm_l":[0,0,0.38,0.92]}}]}
+//! {"poses":[{"name":"speak","weight":1,"joints":{
+//!   "upper_arm_l":[0,0,0.38,0.92],
+//!   "jaw":{"rotation":[0.17,0,0,0.98],"translation":[0,0,0.01],"scale":[1,1.1,1]}}}]}
 //! ```
 //!
-//! Each quaternion [x, y, z, w] is a rotation Q in the joint's own bind frame: `local = T·R·Q·S`.
-//! Joints that are not named stay at bind.
+//! Each quaternion [x, y, z, w] is a rotation Q in the joint's own bind frame, each translation D along the axes of
+//! that frame, in the units in which the parent places the joint, each scale K along the axes of the turned frame:
+//! `local = T·R·(D·Q·K)·S`. Parts and joints that are not named stay at bind.
 
 use std::collections::{HashMap, HashSet};
 use std::path::Path;
 
-use nalgebra::{Quaternion, UnitQuaternion};
+use nalgebra::{Quaternion, UnitQuaternion, Vector3};
 use serde_json::{Map, Value, json};
 
 use crate::error::{Error, Fault};
-use crate::rig::{JointId, Pose, PoseSequence, Skeleton};
+use crate::rig::{JointId, Move, Pose, PoseSequence, Skeleton};
 
 /// A quaternion shorter than this gives no direction.
 const LEAST_NORM: f64 = 1e-6;
+
+/// Translations reach at most this far, and scales lie between one over it and itself: numbers of 32 bits hold what
+/// comes of them.
+const MOST_TRANSLATION: f64 = 1e9;
+const MOST_SCALE: f64 = 1e3;
 
 /// Writes poses as a pose file.
 pub fn to_json(poses: &impl PoseSequence, skeleton: &Skeleton) -> Value {
     let poses: Vec<Value> = poses
         .iter()
         .map(|pose| {
-            let joints: Map<String, Value> = pose
-                .rotations
-                .iter()
-                .map(|(id, q)| {
-                    (
-                        skeleton.joint(*id).name.clone(),
-                        json!([q.i, q.j, q.k, q.w]),
-                    )
-                })
-                .collect();
+            let named =
+                |(id, own): &(JointId, Move)| (skeleton.joint(*id).name.clone(), write(own));
+            let joints: Map<String, Value> = pose.moves.iter().map(named).collect();
             json!({ "name": pose.name, "weight": pose.weight, "joints": joints })
         })
         .collect();
@@ -115,23 +116,27 @@ pub fn parse(path: &Path, text: &str, skeletons: &[&Skeleton]) -> Result<Vec<Vec
         let Some(joints) = object.get("joints").and_then(Value::as_object) else {
             faults.push(fault(
                 &at(".joints"),
-                "an object of joint rotations",
+                "an object of joints",
                 describe(object.get("joints")),
             ));
             continue;
         };
-        let mut rotations = vec![Vec::new(); skeletons.len()];
+        let mut moves = vec![Vec::new(); skeletons.len()];
         for (joint, value) in joints {
             let part = || at(&format!(".joints[{joint:?}]"));
-            let Some(rotation) = quaternion(value) else {
-                let expected = "a rotation [x, y, z, w] of four finite numbers, not all zero";
-                faults.push(fault(&part(), expected, describe(Some(value))));
-                continue;
+            let own = match read(value) {
+                Ok(own) => own,
+                Err(slips) => {
+                    faults.extend(slips.into_iter().map(|(key, expected, value)| {
+                        fault(&(part() + &key), expected, describe(Some(value)))
+                    }));
+                    continue;
+                }
             };
             let mut known = false;
-            for (ids, rotations) in ids.iter().zip(&mut rotations) {
+            for (ids, moves) in ids.iter().zip(&mut moves) {
                 if let Some(&id) = ids.get(joint.as_str()) {
-                    rotations.push((id, rotation));
+                    moves.push((id, own));
                     known = true;
                 }
             }
@@ -140,10 +145,10 @@ pub fn parse(path: &Path, text: &str, skeletons: &[&Skeleton]) -> Result<Vec<Vec
                 faults.push(unknown_joint(path, &part(), joint, skeletons));
             }
         }
-        for (own, rotations) in poses.iter_mut().zip(rotations) {
+        for (own, moves) in poses.iter_mut().zip(moves) {
             own.push(Pose {
                 weight,
-                ..Pose::new(name.clone(), rotations)
+                ..Pose::new(name.clone(), moves)
             });
         }
     }
@@ -172,14 +177,82 @@ fn unknown_joint(path: &Path, part: &str, joint: &str, skeletons: &[&Skeleton]) 
     .remedy(remedy)
 }
 
+/// A joint's move: a rotation alone as a list, more as an object of the parts that differ from bind.
+fn write(own: &Move) -> Value {
+    let q = own.rotation;
+    let rotation = json!([q.i, q.j, q.k, q.w]);
+    if !own.slides() && !own.scales() {
+        return rotation;
+    }
+    let mut parts = json!({ "rotation": rotation });
+    if own.slides() {
+        parts["translation"] = json!(own.translation.as_slice());
+    }
+    if own.scales() {
+        parts["scale"] = json!(own.scale.as_slice());
+    }
+    parts
+}
+
+/// A part of a move that cannot be used: its key, what was expected, what is there.
+type Slip<'a> = (String, &'static str, &'a Value);
+
+fn read(value: &Value) -> Result<Move, Vec<Slip<'_>>> {
+    const ROTATION: &str = "a rotation [x, y, z, w] of four finite numbers, not all zero";
+    let mut own = Move::still();
+    let Some(parts) = value.as_object() else {
+        let expected = "a rotation [x, y, z, w] of four finite numbers, not all zero, or an object of rotation, \
+                        translation and scale";
+        let rotation = quaternion(value).ok_or_else(|| vec![(String::new(), expected, value)])?;
+        return Ok(Move::from(rotation));
+    };
+    let mut slips = Vec::new();
+    for (key, value) in parts {
+        let mut slip = |expected| slips.push((format!(".{key}"), expected, value));
+        match key.as_str() {
+            "rotation" => match quaternion(value) {
+                Some(rotation) => own.rotation = rotation,
+                None => slip(ROTATION),
+            },
+            "translation" => match vector(value).filter(|t| t.amax() <= MOST_TRANSLATION) {
+                Some(translation) => own.translation = translation,
+                None => slip("a translation [x, y, z] of three numbers up to 1000000000"),
+            },
+            "scale" => match vector(value).filter(|scale| is_scale(scale)) {
+                Some(scale) => own.scale = scale,
+                None => slip("a scale [x, y, z] of three numbers from 0.001 to 1000"),
+            },
+            _ => slip("rotation, translation or scale"),
+        }
+    }
+    if slips.is_empty() {
+        Ok(own)
+    } else {
+        Err(slips)
+    }
+}
+
+fn is_scale(scale: &Vector3<f64>) -> bool {
+    let usual = 1.0 / MOST_SCALE..=MOST_SCALE;
+    scale.iter().all(|x| usual.contains(x))
+}
+
 fn quaternion(value: &Value) -> Option<UnitQuaternion<f64>> {
-    let list = value.as_array().filter(|list| list.len() == 4)?;
-    let mut numbers = [0.0; 4];
+    let [x, y, z, w] = numbers(value)?;
+    UnitQuaternion::try_new(Quaternion::new(w, x, y, z), LEAST_NORM)
+}
+
+fn vector(value: &Value) -> Option<Vector3<f64>> {
+    numbers(value).map(Vector3::from)
+}
+
+fn numbers<const N: usize>(value: &Value) -> Option<[f64; N]> {
+    let list = value.as_array().filter(|list| list.len() == N)?;
+    let mut numbers = [0.0; N];
     for (number, value) in numbers.iter_mut().zip(list) {
         *number = value.as_f64().filter(|x| x.is_finite())?;
     }
-    let [x, y, z, w] = numbers;
-    UnitQuaternion::try_new(Quaternion::new(w, x, y, z), LEAST_NORM)
+    Some(numbers)
 }
 
 fn describe(value: Option<&Value>) -> String {

@@ -20,7 +20,7 @@ use std::borrow::Cow;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::rig::{Clip, Pose, PoseSequence, Skeleton, Weights};
+use crate::rig::{Clip, JointId, Move, Pose, PoseSequence, Skeleton, Weights};
 use blend::Blends;
 
 pub use ranges::{AxisRanges, RangeRule, Ranges, matcher};
@@ -149,6 +149,11 @@ impl From<Vec<Pose>> for Poses {
 }
 
 impl Poses {
+    /// Those that are listed, which come before blends; only these may slide or scale joints.
+    pub fn listed(&self) -> &[Pose] {
+        &self.listed
+    }
+
     /// The first of them, at most so many.
     pub fn first(&self, most: usize) -> Vec<Pose> {
         let count = self.len().min(most);
@@ -159,7 +164,7 @@ impl Poses {
     pub fn bytes(&self) -> usize {
         self.listed
             .iter()
-            .map(|pose| 100 + 40 * pose.rotations.len())
+            .map(|pose| 100 + size_of::<(JointId, Move)>() * pose.moves.len())
             .sum()
     }
 }

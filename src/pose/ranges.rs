@@ -87,7 +87,7 @@ pub fn matcher(pattern: &str) -> Result<GlobMatcher, String> {
 fn seen_in_clips(id: JointId, clips: &[Clip], margin: f64) -> Option<AxisRanges> {
     let mut seen = [[0.0f64; 2]; 3];
     for frame in clips.iter().flat_map(|clip| &clip.frames) {
-        let turn = degrees(&frame.rotations[id.index()]);
+        let turn = degrees(&frame.moves[id.index()].rotation);
         for (range, angle) in seen.iter_mut().zip(turn) {
             *range = [range[0].min(angle), range[1].max(angle)];
         }

@@ -20,7 +20,7 @@ pub fn sweep(skeleton: &Skeleton, bends: &[bool], ranges: &Ranges, steps: usize)
                     let mut vector = [0.0; 3];
                     vector[axis] = angle;
                     let name = format!("sweep {} {letter} {angle:+.0}", skeleton.joint(id).name);
-                    poses.push(Pose::new(name, vec![(id, from_degrees(vector))]));
+                    poses.push(Pose::new(name, [(id, from_degrees(vector))]));
                 }
             }
         }

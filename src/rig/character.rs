@@ -1,5 +1,7 @@
 //! One skin of a file, ready for work.
 
+use nalgebra::Matrix4;
+
 use super::{Skeleton, Surface, Weights};
 
 /// A skin with the surface that it moves.
@@ -17,8 +19,9 @@ pub struct Character {
     pub parts: Vec<Part>,
     /// Mesh-space lengths times this are lengths of the scene (root nodes are often scaled).
     pub scene_scale: f64,
-    /// The rows take directions of mesh space to the scene (glTF 2.0 §3.4: +Y is up, the front faces +Z).
-    pub to_scene: [[f64; 3]; 3],
+    /// Mesh space to the scene, as the file shows the first root joint (glTF 2.0 §3.4: +Y is up, the front
+    /// faces +Z).
+    pub placement: Matrix4<f64>,
     /// How far the pose that the file was saved in lies from bind: the greatest distance that it
     /// moves a joint's origin against the others, in percent of the diagonal, and the greatest turn
     /// in degrees.
@@ -26,19 +29,22 @@ pub struct Character {
 }
 
 impl Character {
+    /// The rows take directions of mesh space to the scene.
+    pub fn to_scene(&self) -> [[f64; 3]; 3] {
+        std::array::from_fn(|row| std::array::from_fn(|i| self.placement[(row, i)]))
+    }
+
     /// How high it stands in the scene in bind pose, in units of the scene, without vertices that no triangle
     /// uses.
     pub fn height(&self) -> f64 {
-        let surface = &self.surface;
+        let (surface, up) = (&self.surface, self.to_scene()[1]);
         let (low, high) = surface
             .triangles
             .iter()
             .flatten()
             .map(|&v| {
                 let position = surface.positions[v as usize];
-                (0..3)
-                    .map(|i| self.to_scene[1][i] * f64::from(position[i]))
-                    .sum()
+                (0..3).map(|i| up[i] * f64::from(position[i])).sum()
             })
             .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), y: f64| {
                 (low.min(y), high.max(y))

@@ -6,7 +6,7 @@
 
 use nalgebra::{Matrix3, Matrix4, Rotation3, UnitQuaternion, Vector3};
 
-use super::Pose;
+use super::{Move, Pose};
 
 /// Index of a joint in its skeleton: the number that `JOINTS_n` attributes hold.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -45,7 +45,7 @@ pub struct Joint {
     pub bind_world: Matrix4<f64>,
     /// The bind transform relative to the parent joint (to mesh space for a root).
     pub bind_local: BindLocal,
-    /// `bind_world · S⁻¹` and its inverse: what a rotation in the joint's bind frame is wrapped in.
+    /// `bind_world · S⁻¹` and its inverse: what a move in the joint's bind frame is wrapped in.
     wrap: Matrix4<f64>,
     unwrap: Matrix4<f64>,
 }
@@ -172,6 +172,22 @@ impl Skeleton {
         })
     }
 
+    /// The mesh-space length of a slide (see [`Move::translation`]) of length one.
+    pub fn slide_unit(&self, id: JointId) -> f64 {
+        let linear: Matrix3<f64> = self.joint(id).wrap.fixed_view::<3, 3>(0, 0).into();
+        linear.determinant().abs().cbrt()
+    }
+
+    /// The diagonal of the box around the joints' origins at bind.
+    pub fn size(&self) -> f64 {
+        let (mut low, mut high) = (Vector3::repeat(f64::MAX), Vector3::repeat(f64::MIN));
+        for id in self.ids() {
+            low = low.inf(&self.origin(id));
+            high = high.sup(&self.origin(id));
+        }
+        (high - low).norm()
+    }
+
     /// Where the joint's origin lies at bind, in mesh space.
     pub fn origin(&self, id: JointId) -> Vector3<f64> {
         self.joint(id).bind_world.fixed_view::<3, 1>(0, 3).into()
@@ -201,22 +217,21 @@ impl Skeleton {
     /// The skinning matrices of a pose: for each joint, bind positions to posed positions, in mesh
     /// space.
     ///
-    /// With `local = T·R·Q·S` (Q the pose's rotation) the skinning matrix of a joint is that of its
-    /// parent times `B·S⁻¹·Q·S·B⁻¹` (B the joint's bind world matrix). A joint that the pose does
-    /// not turn thus has its parent's matrix to the bit, and the bind pose gives exact identities.
+    /// With `local = T·R·M·S` (M the pose's move) the skinning matrix of a joint is that of its
+    /// parent times `B·S⁻¹·M·S·B⁻¹` (B the joint's bind world matrix). A joint that the pose does
+    /// not move thus has its parent's matrix to the bit, and the bind pose gives exact identities.
     pub fn skinning_matrices(&self, pose: &Pose) -> Vec<Matrix4<f64>> {
         let mut matrices = vec![Matrix4::identity(); self.joints.len()];
         let mut own = vec![None; self.joints.len()];
-        for (id, rotation) in &pose.rotations {
-            own[id.index()] = Some(rotation);
+        for (id, own_move) in &pose.moves {
+            own[id.index()] = Some(own_move);
         }
         for &id in &self.order {
             let joint = self.joint(id);
             let parent = joint.parent.map(|p| matrices[p.index()]);
-            let turn = own[id.index()]
-                .map(|q| joint.wrap * q.to_rotation_matrix().to_homogeneous() * joint.unwrap);
-            matrices[id.index()] = match (parent, turn) {
-                (Some(parent), Some(turn)) => parent * turn,
+            let own = own[id.index()].map(|own| joint.wrap * own.matrix() * joint.unwrap);
+            matrices[id.index()] = match (parent, own) {
+                (Some(parent), Some(own)) => parent * own,
                 (Some(matrix), None) | (None, Some(matrix)) => matrix,
                 (None, None) => Matrix4::identity(),
             };
@@ -236,15 +251,55 @@ impl BindLocal {
         })
     }
 
-    /// `T · R · Q · S`.
-    pub fn matrix(&self, turn: &UnitQuaternion<f64>) -> Matrix4<f64> {
-        let linear = (self.rotation * turn).to_rotation_matrix().into_inner() * self.stretch;
-        let mut matrix = linear.to_homogeneous();
-        matrix
-            .fixed_view_mut::<3, 1>(0, 3)
-            .copy_from(&self.translation);
-        matrix
+    /// `T · R · M · S` with a move M.
+    pub fn matrix(&self, own: &Move) -> Matrix4<f64> {
+        let turned = Move {
+            rotation: self.rotation * own.rotation,
+            translation: self.translation + self.rotation * own.translation,
+            scale: own.scale,
+        };
+        turned.matrix() * self.stretch.to_homogeneous()
     }
+
+    /// The move M of a joint whose transform relative to its parent is `T · R · M · S`, and the greatest part of
+    /// its stretch that no scale along the axes has; `None` if it is mirrored or has no inverse.
+    pub fn moved_to(&self, local: &Matrix4<f64>) -> Option<(Move, f64)> {
+        let turned: Matrix3<f64> = local.fixed_view::<3, 3>(0, 0).into();
+        let unstretched = turned * self.stretch.try_inverse()?;
+        let shift: Vector3<f64> = local.fixed_view::<3, 1>(0, 3).into();
+        let back = self.rotation.inverse();
+        let (rotation, scale, shear) = match even(&unstretched) {
+            Some((rotation, scale)) => (rotation, Vector3::repeat(scale), 0.0),
+            None => {
+                let (rotation, stretch) = polar(&unstretched)?;
+                let scale = stretch.diagonal();
+                let shear = (stretch - Matrix3::from_diagonal(&scale)).amax();
+                (rotation, scale, shear)
+            }
+        };
+        let translation = back * (shift - self.translation);
+        let found = Move {
+            rotation: back * rotation,
+            translation,
+            scale,
+        };
+        (scale.min() > 0.0).then_some((found, shear))
+    }
+}
+
+/// A matrix whose columns are orthogonal to this share of their length squared turns and scales evenly.
+const EVEN: f64 = 1e-9;
+
+/// The polar form of a matrix that turns and scales evenly, as most do, with a scale above zero: a mere division.
+fn even(linear: &Matrix3<f64>) -> Option<(UnitQuaternion<f64>, f64)> {
+    let square = linear.transpose() * linear;
+    let size = square.trace() / 3.0;
+    let is_even = (square - Matrix3::identity() * size).amax() <= EVEN * size;
+    if !(is_even && size > 0.0 && size.is_finite() && linear.determinant() > 0.0) {
+        return None;
+    }
+    let rotation = Rotation3::from_matrix_unchecked(linear / size.sqrt());
+    Some((UnitQuaternion::from_rotation_matrix(&rotation), size.sqrt()))
 }
 
 /// The polar form `M = R · S` with a proper rotation `R`, from the singular value decomposition

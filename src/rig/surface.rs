@@ -5,7 +5,7 @@
 
 use std::hash::BuildHasher;
 
-use nalgebra::Point3;
+use nalgebra::{Point3, Vector3};
 use rayon::prelude::*;
 
 use super::Near;
@@ -283,6 +283,41 @@ impl Surface {
             rings: self.rings.with(&edges),
             ..self.clone()
         }
+    }
+
+    /// For each corner of each triangle half its cotangent, with the edge that it faces: the stiffness of linear
+    /// elements (Pinkall & Polthier 1993, *Computing discrete minimal surfaces and their conjugates*). A corner without
+    /// area has 0.
+    pub fn half_cotangents(&self) -> impl Iterator<Item = (usize, usize, f64)> + '_ {
+        let place = |v: u32| self.point(v as usize);
+        self.triangles.iter().flat_map(move |corners| {
+            (0..3).map(move |k| {
+                let [apex, a, b] = [corners[k], corners[(k + 1) % 3], corners[(k + 2) % 3]];
+                let (to_a, to_b) = (place(a) - place(apex), place(b) - place(apex));
+                let sine = to_a.cross(&to_b).norm();
+                let cotangent = if sine > 0.0 {
+                    to_a.dot(&to_b) / sine
+                } else {
+                    0.0
+                };
+                (a as usize, b as usize, cotangent / 2.0)
+            })
+        })
+    }
+
+    /// The normal at each vertex, of length one: the mean of its triangles', by their areas. Zero where that is
+    /// none.
+    pub fn normals(&self) -> Vec<Vector3<f64>> {
+        let mut normals = vec![Vector3::zeros(); self.len()];
+        for corners in &self.triangles {
+            let [a, b, c] = corners.map(|v| self.point(v as usize));
+            let twice = (b - a).cross(&(c - a));
+            corners.iter().for_each(|&v| normals[v as usize] += twice);
+        }
+        for normal in &mut normals {
+            *normal = normal.try_normalize(0.0).unwrap_or_else(Vector3::zeros);
+        }
+        normals
     }
 
     /// Vertices nearer than this are welded, in scene units of the mesh space.

@@ -233,8 +233,11 @@ fn range_of_motion_plays_the_poses() {
         let frames: Vec<_> = clips[0].frames.iter().step_by(6).collect();
         assert_eq!(frames.len(), poses[0].len() + 2, "{}", input.display());
         for (frame, pose) in frames[1..].iter().zip(&poses[0]) {
-            for (id, rotation) in &pose.rotations {
-                let apart = frame.rotations[id.index()].angle_to(rotation).to_degrees();
+            for (id, own) in &pose.moves {
+                let apart = frame.moves[id.index()]
+                    .rotation
+                    .angle_to(&own.rotation)
+                    .to_degrees();
                 // The clip holds f32.
                 assert!(
                     apart < 0.01,

@@ -56,7 +56,7 @@ fn some_poses(character: &Character) -> Vec<Pose> {
     let mut set = poses(character);
     let sweep = |id| Pose::new("sweep", vec![(id, turn(30.0, 0.0, 50.0))]);
     set.extend(character.skeleton.ids().map(sweep));
-    set.push(Pose::new("bind", vec![]));
+    set.push(Pose::bind("bind"));
     set
 }
 

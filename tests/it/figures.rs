@@ -28,9 +28,9 @@ impl Case {
         // More than are summed at once, if all come together.
         let milder = |share: i32| {
             let part = move |pose: Pose| {
-                let turns = pose.rotations.into_iter();
-                let turns = turns.map(|(id, turn)| (id, turn.powf(0.9f64.powi(share))));
-                Pose::new(pose.name, turns.collect())
+                let turns = pose.moves.into_iter();
+                let turns = turns.map(|(id, turn)| (id, turn.rotation.powf(0.9f64.powi(share))));
+                Pose::new(pose.name, turns)
             };
             poses(&character).into_iter().map(part)
         };
@@ -42,7 +42,7 @@ impl Case {
                 .ids()
                 .map(|id| Pose::new("sweep", vec![(id, turn(30.0, 0.0, 50.0))])),
         );
-        set.push(Pose::new("bind", vec![]));
+        set.push(Pose::bind("bind"));
         let layers = [layer(LayerKind::Mush(MUSH))];
         let stack = Stack::new(&character.surface, base.clone(), Skinning::Linear, &layers);
         Self {

@@ -7,7 +7,9 @@ use tanyard::deform::{
     rounds_for_radius,
 };
 use tanyard::fit::{Candidates, Gram};
-use tanyard::rig::{Block, Character, JointId, LANES, Pose, Shapes, Skeleton, Surface, Weights};
+use tanyard::rig::{
+    Block, Character, JointId, LANES, Move, Pose, Shapes, Skeleton, Surface, Weights,
+};
 
 use crate::shapes::{chain, limb, poses, rigid, tube, turn};
 
@@ -33,7 +35,7 @@ pub fn layer(kind: LayerKind) -> LayerOptions {
 }
 
 /// Stacks of every kind and option.
-fn stacks(character: &Character) -> Vec<(&'static str, Stack)> {
+pub fn stacks(character: &Character) -> Vec<(&'static str, Stack)> {
     let half: Vec<f32> = (0..character.surface.len())
         .map(|v| (v % 3) as f32 / 2.0)
         .collect();
@@ -124,7 +126,7 @@ fn rigid_motion_of_the_whole_moves_the_result_rigidly() {
         for pose in &bent[..4] {
             let mut moved_pose = pose.clone();
             let root_turn = turn(30.0, -70.0, 100.0);
-            moved_pose.rotations.insert(0, (JointId(0), root_turn));
+            moved_pose.moves.insert(0, (JointId(0), root_turn.into()));
             let block = Block::new(&character.skeleton, &[pose, &moved_pose], stack.centre);
             let root = character.skeleton.skinning_matrices(&moved_pose)[0];
             let shapes = posed(&stack, block);
@@ -181,13 +183,19 @@ fn local_and_whole_evaluation_agree() {
         .skeleton
         .ids()
         .flat_map(|id| {
-            [20.0, 45.0, -70.0].map(|a| Pose::new("sweep", vec![(id, turn(0.3 * a, a, -a))]))
+            [20.0, 45.0, -70.0].map(|a| {
+                let own = Move {
+                    translation: Vector3::new(0.0, 1e-3 * a, 2e-3 * a),
+                    ..turn(0.3 * a, a, -a).into()
+                };
+                Pose::new("sweep", [(id, own)])
+            })
         })
         .collect();
     let mut bent_somewhere = 0;
     for (name, stack) in stacks(&character) {
         for pose in &sweeps {
-            let joints = [pose.rotations[0].0];
+            let joints = [pose.moves[0].0];
             let block = || Block::new(&character.skeleton, &[pose], stack.centre);
             let whole = posed(&stack, block());
             let Some(local) = stack.bent_by(&joints, &character.skeleton) else {
@@ -242,7 +250,7 @@ fn compare_local(name: &str, size: f32, stack: &Stack, whole: &Shapes, local: &S
 fn stream_hands_on_every_pose_once_in_fixed_order() {
     let character = limb();
     let mut set = poses(&character);
-    set.push(Pose::new("bind", vec![]));
+    set.push(Pose::bind("bind"));
     set.extend(
         character
             .skeleton
@@ -453,7 +461,7 @@ fn fast_path_equals_the_plain_formulas() {
             let stack = Stack::new(&character.surface, base.clone(), Skinning::Linear, layers);
             for pose in [&one, &two, &all[4]] {
                 let plain = crate::plain::posed(&character, &base, layers, pose);
-                let turned: Vec<JointId> = pose.rotations.iter().map(|r| r.0).collect();
+                let turned: Vec<JointId> = pose.moves.iter().map(|r| r.0).collect();
                 let local = stack
                     .bent_by(&turned, &character.skeleton)
                     .expect("these poses bend");
@@ -576,15 +584,14 @@ fn radius_means_the_same_on_a_mesh_of_half_the_edge_length() {
 
 #[test]
 fn skinning_matrices_follow_the_formula_of_the_pose_file() {
-    // local = T·R·Q·S, world = parent · local, matrix = world · inverse bind (glTF 2.0 §3.7.3.3).
+    // local = T·R·M·S, world = parent · local, matrix = world · inverse bind (glTF 2.0 §3.7.3.3).
     let skeleton: Skeleton = chain(&[0.0, 1.0, 2.0, 3.0]);
     let pose = &poses(&limb())[7];
     let mut world = nalgebra::Matrix4::<f64>::identity();
     for (id, found) in skeleton.ids().zip(skeleton.skinning_matrices(pose)) {
         let joint = skeleton.joint(id);
-        let own = pose.rotations.iter().find(|(joint, _)| *joint == id);
-        let turn = own.map_or_else(nalgebra::UnitQuaternion::identity, |(_, q)| *q);
-        world *= joint.bind_local.matrix(&turn);
+        let own = pose.of(id).copied().unwrap_or_else(Move::still);
+        world *= joint.bind_local.matrix(&own);
         let expected = world
             * joint
                 .bind_world

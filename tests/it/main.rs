@@ -21,6 +21,7 @@ mod inspect;
 mod layers;
 mod limits;
 mod motion;
+mod moves;
 mod page;
 mod picture;
 mod pieces;

@@ -151,10 +151,7 @@ fn order_of_joints_changes_nothing_but_order() {
         .map(|pose| {
             Pose::new(
                 pose.name,
-                pose.rotations
-                    .into_iter()
-                    .map(|(id, q)| (swap(id), q))
-                    .collect(),
+                pose.moves.into_iter().map(|(id, q)| (swap(id), q)),
             )
         })
         .collect();
@@ -269,7 +266,7 @@ fn default_poses_bend_every_joint_both_ways() {
     assert!(
         set.held_out
             .iter()
-            .all(|held| fit.iter().all(|pose| pose.rotations != held.rotations))
+            .all(|held| fit.iter().all(|pose| pose.moves != held.moves))
     );
 }
 

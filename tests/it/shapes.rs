@@ -73,7 +73,7 @@ pub fn limb() -> Character {
         weights: None,
         parts: Vec::new(),
         scene_scale: 1.0,
-        to_scene: [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]],
+        placement: nalgebra::Matrix4::identity(),
         saved_pose: None,
     }
 }
@@ -124,21 +124,17 @@ pub fn poses(character: &Character) -> Vec<Pose> {
     let ids: Vec<_> = character.skeleton.ids().collect();
     (0..11)
         .map(|p| {
-            let rotations = ids[1..]
-                .iter()
-                .enumerate()
-                .map(|(j, &id)| {
-                    let phase = (p * 3 + j * 5) as f64;
-                    (
-                        id,
-                        turn(
-                            50.0 * phase.sin(),
-                            40.0 * (1.3 * phase).cos(),
-                            60.0 * (0.7 * phase).sin(),
-                        ),
-                    )
-                })
-                .collect();
+            let rotations = ids[1..].iter().enumerate().map(|(j, &id)| {
+                let phase = (p * 3 + j * 5) as f64;
+                (
+                    id,
+                    turn(
+                        50.0 * phase.sin(),
+                        40.0 * (1.3 * phase).cos(),
+                        60.0 * (0.7 * phase).sin(),
+                    ),
+                )
+            });
             Pose::new(format!("pose {p}"), rotations)
         })
         .collect()

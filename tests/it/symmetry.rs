@@ -444,7 +444,7 @@ impl Problem {
                     let q = nalgebra::Quaternion::new(q.w, q.i, -q.j, -q.k);
                     (mirror.joint(id).expect("a partner"), Unit::new_normalize(q))
                 });
-                let image = Pose::new(format!("{p} mirrored"), image.collect());
+                let image = Pose::new(format!("{p} mirrored"), image);
                 let image = Some(image).filter(|_| poses_are_mirrored);
                 [Some(Pose::new(p.to_string(), rotations)), image]
             })

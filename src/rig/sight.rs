@@ -5,14 +5,14 @@
 
 use bvh::aabb::{Aabb, Bounded, IntersectsAabb};
 use bvh::bounding_hierarchy::BHShape;
-use bvh::bvh::Bvh;
+use bvh::bvh::{Bvh, BvhNode};
 use bvh::point_query::PointDistance;
 use nalgebra::{Point3, Vector3};
 
-use crate::rig::Surface;
+use super::Surface;
 
 /// A tree over the triangles of a surface.
-pub(super) struct Sight {
+pub struct Sight {
     tree: Bvh<f64, 3>,
     triangles: Vec<Triangle>,
     reach: f64,
@@ -27,12 +27,14 @@ struct Triangle {
 
 /// The place on a surface that is closest to a point.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Closest {
+pub struct Closest {
     /// The triangle, by its number on the surface.
     pub triangle: usize,
     /// How much each of its corners counts: not negative, together one.
     pub shares: [f64; 3],
+    /// Where it is.
     pub place: Point3<f64>,
+    /// How far from the point.
     pub distance: f64,
 }
 
@@ -166,6 +168,57 @@ impl Sight {
             place,
             distance: (place - point).norm(),
         })
+    }
+
+    /// The place closest to a point among those no farther than `reach` that a condition holds for; it gets the
+    /// triangle's number and the shares of its corners. Of equals the one with the lowest number.
+    pub fn closest_where(
+        &self,
+        point: Point3<f64>,
+        reach: f64,
+        holds: impl Fn(usize, [f64; 3]) -> bool,
+    ) -> Option<Closest> {
+        let mut best: Option<Closest> = None;
+        let mut open = vec![(0.0, 0)];
+        while let Some((square, node)) = open.pop() {
+            let bound = best.map_or(reach, |best| best.distance);
+            // NaN opens nothing.
+            if self.triangles.is_empty() || !(square <= bound * bound) {
+                continue;
+            }
+            match self.tree.nodes[node] {
+                BvhNode::Leaf { shape_index, .. } => {
+                    let triangle = &self.triangles[shape_index];
+                    let shares = closest_shares(&triangle.corners, point);
+                    let place = place_of(&triangle.corners, shares);
+                    let distance = (place - point).norm();
+                    let is_closer = distance < bound
+                        || distance == bound && best.is_none_or(|b| triangle.number < b.triangle);
+                    if is_closer && holds(triangle.number, shares) {
+                        best = Some(Closest {
+                            triangle: triangle.number,
+                            shares,
+                            place,
+                            distance,
+                        });
+                    }
+                }
+                BvhNode::Node {
+                    child_l_index,
+                    ref child_l_aabb,
+                    child_r_index,
+                    ref child_r_aabb,
+                    ..
+                } => {
+                    let mut sides = [(child_l_aabb, child_l_index), (child_r_aabb, child_r_index)]
+                        .map(|(bounds, child)| (bounds.min_distance_squared(point), child));
+                    // The nearer one is looked at first: it lies on top.
+                    sides.sort_by(|a, b| b.0.total_cmp(&a.0));
+                    open.extend(sides);
+                }
+            }
+        }
+        best
     }
 
     /// Whether a point lies inside, by the vote of five rays: an odd number of crossings is inside.
@@ -323,6 +376,22 @@ mod tests {
             let closest = sight.closest(Point3::from(from)).expect("a surface");
             let distance = (projected.point - point).length();
             assert!((distance - closest.distance).abs() < 1e-9, "point {k}");
+            let again = sight.closest_where(Point3::from(from), 9.0, |_, _| true);
+            assert_eq!(again.expect("a surface").distance, closest.distance);
+            let nearer = closest.distance * 0.999;
+            assert_eq!(
+                sight.closest_where(Point3::from(from), nearer, |_, _| true),
+                None
+            );
+            // Every other triangle alone: the nearest of those, one by one.
+            let odd = |number: usize, _| number % 2 == 1;
+            let found = sight
+                .closest_where(Point3::from(from), 9.0, odd)
+                .expect("half of it");
+            let all = sight.triangles.iter().filter(|t| t.number % 2 == 1);
+            let least = all.map(|t| t.distance_squared(Point3::from(from)).sqrt());
+            let least = least.fold(f64::INFINITY, f64::min);
+            assert!((found.distance - least).abs() < 1e-12, "point {k}");
             // Inside: the radial height of the formula, away from the skin by more than a facet's sagitta.
             let flat = from[0].hypot(from[1]);
             let down = (flat / 1.0).atan2(from[2] / 1.3);
