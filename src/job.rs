@@ -11,10 +11,12 @@ use crate::recipe::Recipe;
 use crate::report::{CharacterReport, Plan};
 use crate::rig::{Character, Pose, PoseSequence, Weights};
 use against::Earlier;
+use carry::{Carried, Giver, Pair};
 use picture::Sitter;
 use source::Source;
 
 mod against;
+mod carry;
 mod compare;
 mod describe;
 mod inspect;
@@ -26,6 +28,7 @@ mod source;
 mod work;
 
 pub use against::Against;
+pub use carry::Carry;
 pub use compare::{CompareRequest, compare};
 pub use inspect::inspect;
 pub use picture::{Drawings, Drawn, Draws, Show, Views, WORST_POSES, drawings, write_stills};
@@ -49,6 +52,8 @@ pub struct Request {
     pub against: Option<Against>,
     /// What is drawn of each skin.
     pub draws: Draws,
+    /// The surface whose weights are carried onto this one, in place of a bake from its own layers.
+    pub carry: Option<Carry>,
     /// Blocks of poses to evaluate side by side, at most; by default one a thread.
     pub width: Option<usize>,
 }
@@ -65,6 +70,7 @@ impl Request {
             beside: Beside::Kept,
             against: None,
             draws: Draws::default(),
+            carry: None,
             width: None,
         }
     }
@@ -105,12 +111,26 @@ pub struct Bake {
     pub drawings: Drawings,
 }
 
-/// Bakes a file and writes the result.
+/// Bakes a file and writes the result; or carries weights onto it, if the request says so.
 ///
 /// # Errors
 /// Whatever keeps a complete, valid file from being written; then nothing is.
 pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake, Error> {
     asset::check_target(output)?;
+    match &request.carry {
+        Some(carry) => bake_carried(request, carry, output, watch),
+        None => bake_own(request, output, watch),
+    }
+}
+
+/// A surface with its new weights.
+struct Done<'a> {
+    loaded: &'a Loaded,
+    weights: Weights,
+    report: CharacterReport,
+}
+
+fn bake_own(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake, Error> {
     let clock = Instant::now();
     let source = Source::open(request)?;
     let read_s = clock.elapsed().as_secs_f64();
@@ -119,9 +139,9 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
         Err(note) => (None, Some(note)),
     };
     let bytes = source.file_bytes + earlier.as_ref().map_or(0, Earlier::reading_bytes);
-    let (mut baked, mut ranges) = (Vec::new(), Vec::new());
+    let (mut done, mut ranges) = (Vec::new(), Vec::new());
     let mut drawn = Drawings::default();
-    for index in 0..source.loaded.len() {
+    for (index, loaded) in source.loaded.iter().enumerate() {
         let work = source.prepare(request, index)?;
         let width = work.width_within(request, bytes)?;
         let fit = work.fit(request, width, watch)?;
@@ -140,7 +160,7 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
         }
         let sitter = Sitter {
             work: &work,
-            skin: index,
+            skin: done.len(),
             file: &request.input,
             weights: &one.weights,
             worst: &one.worst_poses,
@@ -148,16 +168,39 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
             watch,
         };
         request.draws.draw(sitter, &[], &mut drawn)?;
-        baked.push(one);
+        let giver = Giver {
+            work: &work,
+            weights: &one.weights,
+            file: &request.input,
+        };
+        let mut followers = Vec::new();
+        for lod in source.lods.iter().filter(|lod| lod.giver == index) {
+            let carried = Carried::new(&giver, &request.input, &lod.loaded)?.as_lod(lod.rule);
+            let influences = request.recipe.lod[lod.rule].influences;
+            let follow = Follow {
+                request,
+                influences: influences.unwrap_or(request.recipe.fit.influences),
+                refit: true,
+                skin: done.len() + 1 + followers.len(),
+                bytes,
+                watch,
+            };
+            let (weights, report) = follow.bake(&giver, &carried, &mut drawn)?;
+            followers.push(Done {
+                loaded: &lod.loaded,
+                weights,
+                report,
+            });
+        }
+        done.push(Done {
+            loaded,
+            weights: one.weights,
+            report: one.report,
+        });
+        done.extend(followers);
     }
     let clock = Instant::now();
-    let results: Vec<(&Loaded, &Weights)> = source
-        .loaded
-        .iter()
-        .zip(baked.iter().map(|b| &b.weights))
-        .collect();
-    let mut document =
-        asset::with_weights(&source.document, &results, request.recipe.write.weights)?;
+    let mut document = with_all(&source.document, &done, request)?;
     let mut clip_note = None;
     if request.recipe.write.clip {
         match with_ranges(&document, &source.loaded, &ranges) {
@@ -165,7 +208,7 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
             Err(note) => clip_note = Some(note),
         }
     }
-    let held = || baked.iter().filter_map(|b| b.report.against.as_ref());
+    let held = || done.iter().filter_map(|one| one.report.against.as_ref());
     let better = earlier.filter(|earlier| earlier.is_to_stay(held()));
     let kept = better.is_some();
     if let Some(earlier) = better {
@@ -179,10 +222,8 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
     }
     let files = asset::save_beside(&document, output, request.beside)?;
     let write_s = clock.elapsed().as_secs_f64();
-    let mut characters: Vec<CharacterReport> = baked.into_iter().map(|b| b.report).collect();
+    let mut characters = finished(request, output, done, read_s, write_s)?;
     for character in &mut characters {
-        character.timings.read_s = read_s;
-        character.timings.write_s = write_s;
         character.warnings.extend(clip_note.clone());
         if let Some(held) = character.against.as_mut().filter(|_| kept) {
             held.kept = true;
@@ -191,13 +232,6 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
                  were not written",
                 held.file
             ));
-        }
-    }
-    if request.recipe.limits.asks_for_findings() {
-        let options = inspect::options(&request.recipe);
-        let found = inspect(output, &options, &[])?.skins.into_iter();
-        for (character, skin) in characters.iter_mut().zip(found) {
-            character.findings = Some(skin.findings);
         }
     }
     if kept && !request.draws.is_none() {
@@ -209,6 +243,132 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
         files,
         drawings: drawn,
     })
+}
+
+fn bake_carried(
+    request: &Request,
+    carry: &Carry,
+    output: &Path,
+    watch: &dyn Watch,
+) -> Result<Bake, Error> {
+    let clock = Instant::now();
+    let pair = Pair::open(request, carry)?;
+    let read_s = clock.elapsed().as_secs_f64();
+    let work = pair.source.prepare(request, pair.giver)?;
+    let giver = Giver {
+        work: &work,
+        weights: &pair.weights,
+        file: &carry.from,
+    };
+    let mut drawn = Drawings::default();
+    let mut done = Vec::new();
+    for loaded in &pair.takers {
+        let carried = Carried::new(&giver, &request.input, loaded)?;
+        let follow = Follow {
+            request,
+            influences: request.recipe.fit.influences,
+            refit: carry.refit,
+            skin: done.len(),
+            bytes: pair.bytes,
+            watch,
+        };
+        let (weights, report) = follow.bake(&giver, &carried, &mut drawn)?;
+        done.push(Done {
+            loaded,
+            weights,
+            report,
+        });
+    }
+    let clock = Instant::now();
+    let document = with_all(&pair.document, &done, request)?;
+    if watch.interrupted() {
+        return Err(Error::Interrupted);
+    }
+    let files = asset::save_beside(&document, output, request.beside)?;
+    let write_s = clock.elapsed().as_secs_f64();
+    Ok(Bake {
+        characters: finished(request, output, done, read_s, write_s)?,
+        files,
+        drawings: drawn,
+    })
+}
+
+/// How a surface that follows another one gets its weights.
+struct Follow<'a> {
+    request: &'a Request,
+    influences: usize,
+    /// Whether it gets the weights of the fit; else those of the closest places.
+    refit: bool,
+    /// Its place in the report.
+    skin: usize,
+    bytes: u64,
+    watch: &'a dyn Watch,
+}
+
+impl Follow<'_> {
+    /// The weights on its own joints, and what became of it.
+    fn bake(
+        &self,
+        giver: &Giver,
+        carried: &Carried,
+        drawn: &mut Drawings,
+    ) -> Result<(Weights, CharacterReport), Error> {
+        let (request, watch) = (self.request, self.watch);
+        let work = carried.work(giver, request, self.influences);
+        let width = work.width_within(request, self.bytes)?;
+        let mut fit = work.fit(request, width, watch)?;
+        if !self.refit {
+            fit = fit.replaced_by(work.naive.clone());
+        }
+        let one = work.measure(request, width, fit, watch)?;
+        let sitter = Sitter {
+            work: &work,
+            skin: self.skin,
+            file: &request.input,
+            weights: &one.weights,
+            worst: &one.worst_poses,
+            width,
+            watch,
+        };
+        request.draws.draw(sitter, &[], drawn)?;
+        Ok((carried.on_own_joints(&one.weights), one.report))
+    }
+}
+
+/// The document with all new weights.
+fn with_all(document: &Document, done: &[Done], request: &Request) -> Result<Document, Error> {
+    let results: Vec<(&Loaded, &Weights)> =
+        done.iter().map(|one| (one.loaded, &one.weights)).collect();
+    asset::with_weights(document, &results, request.recipe.write.weights)
+}
+
+/// What became of each surface, now that the file is written.
+fn finished(
+    request: &Request,
+    output: &Path,
+    done: Vec<Done>,
+    read_s: f64,
+    write_s: f64,
+) -> Result<Vec<CharacterReport>, Error> {
+    let skins: Vec<Option<usize>> = done.iter().map(|one| one.loaded.skin()).collect();
+    let mut characters: Vec<CharacterReport> = done.into_iter().map(|one| one.report).collect();
+    for character in &mut characters {
+        character.timings.read_s = read_s;
+        character.timings.write_s = write_s;
+    }
+    if request.recipe.asks_for_findings() {
+        let options = inspect::options(&request.recipe);
+        let found = inspect(output, &options, &[])?.skins;
+        // `inspect` looks at skins whole, in the order of the file.
+        let mut order = skins.clone();
+        order.sort_unstable();
+        order.dedup();
+        for (character, skin) in characters.iter_mut().zip(&skins) {
+            let place = order.binary_search(skin).unwrap_or(0);
+            character.findings = found.get(place).map(|skin| skin.findings.clone());
+        }
+    }
+    Ok(characters)
 }
 
 /// Poses that a clip shows, at most: 25 minutes of it.
@@ -310,7 +470,7 @@ pub fn poses(request: &Request) -> Result<PoseSets, Error> {
         .map(|index| {
             let work = source.prepare(request, index)?;
             Ok(SkinPoses {
-                character: work.loaded.character.clone(),
+                character: work.character.clone(),
                 poses: work.poses,
                 notes: work.warnings,
             })

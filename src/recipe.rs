@@ -13,7 +13,7 @@ use crate::deform::{
     Border, LayerKind, LayerOptions, MOST_ROUNDS, MushOptions, RelaxOptions, rounds_for_radius,
 };
 use crate::error::{Error, Fault};
-use crate::limits::Limits;
+use crate::limits::{Limits, Slip};
 use crate::pose::{self, matcher};
 use crate::rig::{Axis, Character, JointId, Selection};
 use text::{Placed, Text};
@@ -51,6 +51,8 @@ pub struct Recipe {
     pub write: WriteSettings,
     /// Figures that a shipped character must meet: `[limits]`.
     pub limits: Limits,
+    /// Meshes that follow the others of their skin: `[[lod]]`.
+    pub lod: Vec<LodSettings>,
 }
 
 impl Default for Recipe {
@@ -63,7 +65,30 @@ impl Default for Recipe {
             fit: FitSettings::default(),
             write: WriteSettings::default(),
             limits: Limits::default(),
+            lod: Vec::new(),
         }
+    }
+}
+
+/// Meshes that follow the others of their skin. A mesh belongs to the first table that names it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct LodSettings {
+    /// Patterns for the names of their nodes or meshes.
+    pub meshes: Vec<String>,
+    /// Joints a vertex at most, 1 to 8; those of `[fit]` if it is left out.
+    pub influences: Option<usize>,
+    /// Limits in place of the character's.
+    pub limits: Option<Limits>,
+}
+
+impl LodSettings {
+    /// Whether one of the names of a mesh matches.
+    pub fn names(&self, names: &[String]) -> bool {
+        let mut all = names
+            .iter()
+            .flat_map(|name| self.meshes.iter().map(move |p| (p, name)));
+        all.any(|(pattern, name)| matches(pattern, name))
     }
 }
 
@@ -249,6 +274,27 @@ impl Recipe {
         show::write(self, None)
     }
 
+    /// Whether any limits are about what `inspect` finds.
+    pub fn asks_for_findings(&self) -> bool {
+        let lods = self.lod.iter().filter_map(|lod| lod.limits.as_ref());
+        let mut all = lods.chain([&self.limits]);
+        all.any(Limits::asks_for_findings)
+    }
+
+    /// The same without limits.
+    pub fn unlimited(&self) -> Self {
+        let mut free = self.clone();
+        free.limits = Limits::default();
+        free.lod.iter_mut().for_each(|lod| lod.limits = None);
+        free
+    }
+
+    /// The limits of what a `[[lod]]` table names, or of the rest.
+    pub fn limits_of(&self, lod: Option<usize>) -> &Limits {
+        let own = lod.and_then(|lod| self.lod.get(lod)?.limits.as_ref());
+        own.unwrap_or(&self.limits)
+    }
+
     /// Checks values against what they may be.
     ///
     /// # Errors
@@ -268,12 +314,7 @@ impl Recipe {
             path,
             faults: Vec::new(),
         };
-        for slip in self.limits.slips() {
-            let part = format!("limits.{}", slip.key);
-            let fault = Fault::new(path, part, slip.expected, &slip.found);
-            let remedy = text::nearest(slip.found.trim_matches('\''), &slip.names);
-            checks.faults.push(fault.remedy(remedy));
-        }
+        checks.slips("limits", self.limits.slips());
         self.bind.check(&mut checks);
         self.pieces.check(&mut checks);
         let mut check = |good: bool, part: &str, expected: &str, found: String| {
@@ -385,8 +426,38 @@ impl Recipe {
                 );
             }
         }
+        for (index, lod) in self.lod.iter().enumerate() {
+            if let Some(influences) = lod.influences {
+                check(
+                    (1..=8).contains(&influences),
+                    &format!("lod[{index}].influences"),
+                    "1 to 8",
+                    influences.to_string(),
+                );
+            }
+            let found = lod.meshes.len();
+            let part = format!("lod[{index}].meshes");
+            check(
+                found > 0,
+                &part,
+                "at least one name pattern",
+                found.to_string(),
+            );
+        }
         for (index, layer) in self.layer.iter().enumerate() {
             layer.check(&format!("layer[{index}]"), &mut check);
+        }
+        for (index, lod) in self.lod.iter().enumerate() {
+            checks.patterns(&format!("lod[{index}].meshes"), &lod.meshes);
+            let Some(limits) = &lod.limits else { continue };
+            let table = format!("lod[{index}].limits");
+            checks.slips(&table, limits.slips());
+            checks.check(
+                limits.baseline.is_none() && limits.above_baseline_percent.is_none(),
+                &table,
+                "no baseline: that of [limits] is for the whole file",
+                "one".to_owned(),
+            );
         }
         checks.faults
     }
@@ -403,6 +474,16 @@ impl Checks<'_> {
         if !good {
             self.faults
                 .push(Fault::new(self.path, part, expected, found));
+        }
+    }
+
+    /// What is wrong with limits.
+    fn slips(&mut self, table: &str, slips: impl IntoIterator<Item = Slip>) {
+        for slip in slips {
+            let part = format!("{table}.{}", slip.key);
+            let fault = Fault::new(self.path, part, slip.expected, &slip.found);
+            let remedy = text::nearest(slip.found.trim_matches('\''), &slip.names);
+            self.faults.push(fault.remedy(remedy));
         }
     }
 

@@ -34,7 +34,7 @@ pub use document::{Document, reading_bytes};
 pub use litter::{Beside, clear_litter};
 pub use outline::{Outline, beside, fingerprint, hash_of, outline};
 pub use range_clip::{ClipPlace, RangeClip, with_range_clips};
-pub use read::{Loaded, Target, characters, raw_weights};
+pub use read::{Loaded, Target, characters, mesh_names, part_of, raw_weights};
 pub use resources::folder_of;
 pub use save::{Written, put_together, save, save_beside};
 pub use write::{WeightFormat, with_weights};

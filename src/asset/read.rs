@@ -283,6 +283,58 @@ pub(super) fn assemble(
     }))
 }
 
+impl Loaded {
+    /// The number of its skin in the file; `None` for one that is still to be written.
+    pub fn skin(&self) -> Option<usize> {
+        self.target.skin.index
+    }
+}
+
+/// The names that each mesh of a character goes by: those of its nodes, then its own. `loaded` comes from
+/// [`characters`] and the same document.
+pub fn mesh_names(document: &Document, loaded: &Loaded) -> Vec<Vec<String>> {
+    let name = |list, index| document.item(list, index).name().map(str::to_owned);
+    let names = |one: &MeshUse| {
+        let nodes = one.nodes.iter().filter_map(|&node| name("nodes", node));
+        nodes.chain(name("meshes", one.mesh)).collect()
+    };
+    loaded.target.uses.iter().map(names).collect()
+}
+
+/// The meshes of a character that `keep` says yes of, by the order of [`mesh_names`], as a character of their own;
+/// `None` if they have no triangles. It goes by the name of its first mesh. `loaded` comes from [`characters`] and
+/// the same document.
+///
+/// # Errors
+/// As of [`characters`].
+pub fn part_of(
+    document: &Document,
+    loaded: &Loaded,
+    keep: &[bool],
+) -> Result<Option<Loaded>, Error> {
+    if keep.iter().all(|&keep| keep) {
+        return Ok(Some(loaded.clone()));
+    }
+    let nodes = Nodes::read(document)?;
+    let uses = loaded.target.uses.iter().zip(keep);
+    let uses: Vec<MeshUse> = uses
+        .filter(|(_, keep)| **keep)
+        .map(|(u, _)| u.clone())
+        .collect();
+    if uses.is_empty() {
+        return Ok(None);
+    }
+    let (skin, tie) = (loaded.target.skin.clone(), loaded.target.tie);
+    let part = assemble(document, &nodes, skin, uses, tie).map_err(Error::Input)?;
+    Ok(part.map(|mut part| {
+        let names = mesh_names(document, &part);
+        if let Some(name) = names.into_iter().flatten().next() {
+            part.character.name = name;
+        }
+        part
+    }))
+}
+
 /// The weights of a character as its file has them; `None` if it has none. `loaded` comes from
 /// [`characters`] and the same document, which is decoded once more.
 ///

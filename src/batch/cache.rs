@@ -12,7 +12,6 @@ use serde::{Deserialize, Serialize};
 use crate::asset::{self, Beside, Written};
 use crate::error::{Error, Fault};
 use crate::job::Request;
-use crate::limits::Limits;
 use crate::report::CharacterReport;
 
 /// Names the form of an entry.
@@ -77,9 +76,8 @@ pub(super) enum Miss {
 /// # Errors
 /// A file that cannot be read.
 pub(super) fn key(request: &Request, output: &Path) -> Result<Key, Error> {
-    let mut recipe = request.recipe.clone();
-    let findings = recipe.limits.asks_for_findings();
-    recipe.limits = Limits::default();
+    let recipe = request.recipe.unlimited();
+    let findings = request.recipe.asks_for_findings();
     let poses = match &request.poses {
         Some(path) => Some(asset::hash_of(path)?.to_hex().to_string()),
         None => None,

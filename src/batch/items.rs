@@ -248,7 +248,9 @@ impl Item {
                 character.warnings.push(note.to_owned());
             }
             let before = before.flatten();
-            character.limits = request.recipe.limits.judge(&character, before);
+            let lod = character.carried.as_ref().and_then(|carried| carried.lod);
+            let limits = request.recipe.limits_of(lod);
+            character.limits = limits.judge(&character, before);
         }
         character
     }

@@ -14,6 +14,8 @@ mod territory;
 mod through;
 mod volume;
 
+use std::collections::HashMap;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -225,6 +227,44 @@ fn bind_classed(
 }
 
 impl Bound {
+    /// The bind of a surface whose vertices follow another one; `votes` has for each vertex joints with their
+    /// weights there, heaviest first, and the heaviest is its joint. Pieces that do not bend ride on the joint that has
+    /// most of their area.
+    pub fn following(
+        skeleton: &Skeleton,
+        surface: &Surface,
+        votes: &[Vec<(JointId, f64)>],
+    ) -> Self {
+        let mut pieces = pieces::following(skeleton, surface);
+        let mut sums: Vec<HashMap<JointId, f64>> = vec![HashMap::new(); pieces.len()];
+        for (v, row) in votes.iter().enumerate() {
+            for &(joint, weight) in row {
+                let sum = sums[surface.piece_of[v] as usize].entry(joint);
+                *sum.or_default() += weight * surface.areas[v];
+            }
+        }
+        for (piece, sums) in pieces.iter_mut().zip(sums) {
+            let heaviest = sums
+                .into_iter()
+                .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)));
+            if piece.kind == Kind::Ride {
+                piece.joint = heaviest.map(|entry| entry.0);
+            }
+        }
+        let own = |row: &Vec<(JointId, f64)>| row.first().map_or(JointId(0), |entry| entry.0);
+        let piece = |v: usize| &pieces[surface.piece_of[v] as usize];
+        let joints = votes.iter().enumerate();
+        let joints = joints.map(|(v, row)| piece(v).joint.unwrap_or_else(|| own(row)));
+        Self {
+            joints: joints.collect(),
+            idle: vec![None; skeleton.joints().len()],
+            pieces,
+            clings: Vec::new(),
+            working_bytes: 0,
+            smooth: None,
+        }
+    }
+
     /// Smooth weights on the pieces that bend by themselves, beside one joint a vertex on the others.
     pub fn beside(&self, surface: &Surface, smooth: &Weights) -> Weights {
         let slots = smooth.slots();

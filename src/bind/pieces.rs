@@ -64,6 +64,8 @@ pub enum Reason {
     Close,
     /// Cling: it is long and thin, and lies near a larger piece.
     ThinAndNear,
+    /// Own: it follows another surface.
+    Follows,
     /// The recipe says so.
     Recipe,
 }
@@ -220,6 +222,16 @@ pub(super) fn classify(
             }
         })
         .collect()
+}
+
+/// The pieces of a surface that follows another one: small solids ride on a joint, the others follow.
+pub(super) fn following(skeleton: &Skeleton, surface: &Surface) -> Vec<Piece> {
+    let measures = Measures::new(surface);
+    let mut pieces = classify(skeleton, surface, &measures, &vec![None; surface.pieces]);
+    for piece in pieces.iter_mut().filter(|piece| piece.kind != Kind::Ride) {
+        (piece.kind, piece.reason) = (Kind::Own, Reason::Follows);
+    }
+    pieces
 }
 
 /// A tree for each piece.

@@ -14,10 +14,9 @@ use std::sync::Arc;
 
 use nalgebra::{Matrix3, Vector3};
 
-use super::direct::LocalDirect;
 use super::frames::{LEAST_WIDTH, closest_rotation};
 use super::spread::Spread;
-use crate::rig::{Block, Cling, Evaluate, LANES, Point, Rings};
+use crate::rig::{Block, Cling, Evaluate, JointId, LANES, Point, Rings};
 
 /// All clinging vertices of a surface.
 #[derive(Clone, Debug, Default)]
@@ -26,6 +25,15 @@ pub(super) struct Clings {
     /// The base joint and the bind place of every vertex, to move what lies outside a region.
     own: Vec<u16>,
     rest: Vec<[f32; 3]>,
+    /// Joints and weights of vertices that move with a blend of them.
+    blends: Vec<Blend>,
+}
+
+/// A vertex that moves with a blend of joints.
+#[derive(Clone, Debug)]
+struct Blend {
+    vertex: u32,
+    row: Vec<(JointId, f64)>,
 }
 
 /// A vertex and what it follows.
@@ -65,6 +73,8 @@ enum Source {
     Layers(u32),
     /// Clinging: the vertex's place in the whole list, and among those here.
     Clings(u32, u32),
+    /// Moved by this blend of the whole list.
+    Blends(u32),
     /// The rigid motion of its base joint.
     Rigid(u32),
 }
@@ -81,7 +91,26 @@ impl Clings {
             clingers,
             own: own.to_vec(),
             rest: rest.iter().map(|p| p.map(|x| x as f32)).collect(),
+            blends: Vec::new(),
         }
+    }
+
+    /// Lets the vertices from `first` on that do not cling move with the joints of their row.
+    pub fn blending(mut self, first: usize, rows: &[Vec<(JointId, f64)>]) -> Self {
+        let mut clinging = vec![false; rows.len()];
+        for clinger in &self.clingers {
+            if let Some(place) = (clinger.vertex as usize).checked_sub(first) {
+                clinging[place] = true;
+            }
+        }
+        let free = (0..rows.len()).filter(|&v| !clinging[v]);
+        self.blends = free
+            .map(|v| Blend {
+                vertex: (first + v) as u32,
+                row: rows[v].clone(),
+            })
+            .collect();
+        self
     }
 
     /// Bytes that they take.
@@ -91,7 +120,11 @@ impl Clings {
             .iter()
             .map(|c| c.supports.len())
             .sum::<usize>();
-        14 * self.own.len() + supports * (size_of::<Support>() + size_of::<Source>())
+        let blended: usize = self.blends.iter().map(|blend| blend.row.len()).sum();
+        14 * self.own.len()
+            + supports * (size_of::<Support>() + size_of::<Source>())
+            + self.blends.len() * size_of::<Blend>()
+            + blended * size_of::<(JointId, f64)>()
     }
 
     /// How far joints spread, now that clinging vertices get them from beneath.
@@ -108,19 +141,18 @@ impl Clings {
                 );
                 continue;
             };
-            let mut masses: Vec<(u16, f64)> = Vec::new();
-            for support in &clinger.supports {
-                for &(joint, mass) in spread.of(support.vertex as usize) {
-                    let mass = f64::from(support.mass) * f64::from(mass);
-                    match masses.iter_mut().find(|entry| entry.0 == joint.0) {
-                        Some(entry) => entry.1 += mass,
-                        None => masses.push((joint.0, mass)),
-                    }
-                }
-            }
-            out.push(masses.into_iter());
+            out.push(clinger.masses(spread).into_iter());
         }
         out
+    }
+
+    /// For each vertex from `first` on how far joints spread from beneath, without those that do not cling.
+    pub fn masses(&self, first: usize, spread: &Spread) -> Vec<Vec<(u16, f64)>> {
+        let mut all = vec![Vec::new(); self.own.len() - first];
+        for clinger in &self.clingers {
+            all[clinger.vertex as usize - first] = clinger.masses(spread);
+        }
+        all
     }
 
     /// Merges those that move into the vertices of a region; `bodies` are its bodies.
@@ -158,9 +190,63 @@ impl Clings {
             supports,
         }
     }
+
+    /// Those that move in a region of another surface, numbered from `first` on.
+    pub fn alone(self: &Arc<Self>, core: &[u32], bodies: &[u32], first: usize) -> LocalClings {
+        let body = |v: u32| bodies[usize::from(self.own[v as usize])];
+        let source = |v: u32| match core.binary_search(&v) {
+            Ok(place) => Source::Layers(place as u32),
+            Err(_) => Source::Rigid(v),
+        };
+        let mut found: Vec<(u32, Source)> = Vec::new();
+        let mut supports = Vec::new();
+        for (number, clinger) in self.clingers.iter().enumerate() {
+            let own = body(clinger.vertex);
+            let beneath: Vec<Source> = clinger.supports.iter().map(|s| source(s.vertex)).collect();
+            let moves = beneath.iter().any(|source| match *source {
+                Source::Rigid(v) => body(v) != own,
+                _ => true,
+            });
+            if moves {
+                let here = supports.len() as u32;
+                found.push((clinger.vertex, Source::Clings(number as u32, here)));
+                supports.push(beneath);
+            }
+        }
+        for (number, blend) in self.blends.iter().enumerate() {
+            let own = body(blend.vertex);
+            let mut joints = blend.row.iter().map(|entry| bodies[entry.0.index()]);
+            if joints.any(|body| body != own) {
+                found.push((blend.vertex, Source::Blends(number as u32)));
+            }
+        }
+        found.sort_unstable_by_key(|entry| entry.0);
+        let vertices = found.iter().map(|entry| entry.0 - first as u32);
+        LocalClings {
+            whole: Arc::clone(self),
+            vertices: vertices.collect(),
+            sources: found.iter().map(|entry| entry.1).collect(),
+            supports,
+        }
+    }
 }
 
 impl Clinger {
+    /// How far joints spread from beneath.
+    fn masses(&self, spread: &Spread) -> Vec<(u16, f64)> {
+        let mut masses: Vec<(u16, f64)> = Vec::new();
+        for support in &self.supports {
+            for &(joint, mass) in spread.of(support.vertex as usize) {
+                let mass = f64::from(support.mass) * f64::from(mass);
+                match masses.iter_mut().find(|entry| entry.0 == joint.0) {
+                    Some(entry) => entry.1 += mass,
+                    None => masses.push((joint.0, mass)),
+                }
+            }
+        }
+        masses
+    }
+
     /// `None` where what is beneath is a line.
     fn new(cling: &Cling, rings: &Rings, rest: &[[f64; 3]]) -> Option<Self> {
         let at = |v: u32| Vector3::from(rest[v as usize]);
@@ -254,6 +340,19 @@ impl LocalClings {
             Source::Layers(place) => return layers(place as usize),
             Source::Rigid(v) => return rigid(v),
             Source::Clings(number, here) => (number as usize, here as usize),
+            Source::Blends(number) => {
+                let blend = &whole.blends[number as usize];
+                let rest = whole.rest[blend.vertex as usize];
+                let mut sum = Point::ZERO;
+                for &(joint, weight) in &blend.row {
+                    add(
+                        &mut sum,
+                        weight as f32,
+                        &block.transform(joint.index(), rest),
+                    );
+                }
+                return sum;
+            }
         };
         let clinger = &whole.clingers[number];
         let [mut place, mut u, mut b] = [Point::ZERO; 3];
@@ -283,14 +382,14 @@ fn add(sum: &mut Point, factor: f32, point: &Point) {
     }
 }
 
-/// Clinging vertices above a mush that is worked out where it is asked for.
+/// Clinging vertices above targets that are worked out where they are asked for.
 #[derive(Debug)]
-pub(super) struct ClingsOnDirect {
+pub(super) struct ClingsOnDemand {
     pub clings: Arc<LocalClings>,
-    pub direct: Arc<LocalDirect>,
+    pub layers: Arc<dyn Evaluate>,
 }
 
-impl Evaluate for ClingsOnDirect {
+impl Evaluate for ClingsOnDemand {
     fn evaluate(&self, block: &Block, slots: Range<usize>, out: &mut [Point]) {
         let sources = &self.clings.sources[slots];
         // What is asked of the layers, each once, in runs.
@@ -314,7 +413,7 @@ impl Evaluate for ClingsOnDirect {
         let mut begin = 0;
         for run in asked.chunk_by(|a, b| a + 1 == *b) {
             let places = run[0] as usize..run[0] as usize + run.len();
-            self.direct
+            self.layers
                 .evaluate(block, places, &mut known[begin..begin + run.len()]);
             begin += run.len();
         }

@@ -30,6 +30,6 @@ pub use relax::RelaxOptions;
 pub use skin::{Skin, Skinning};
 pub use spread::{MAX_SPREAD, Spread};
 pub use stack::{
-    LayerKind, LayerOptions, LocalStack, MOST_ROUNDS, Scratch, Stack, rounds_for_radius,
+    Follower, LayerKind, LayerOptions, LocalStack, MOST_ROUNDS, Scratch, Stack, rounds_for_radius,
 };
 pub use stream::Stream;

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::cling::{Clings, ClingsOnDirect, LocalClings};
+use super::cling::{Clings, ClingsOnDemand, LocalClings};
 use super::direct::{Direct, LocalDirect};
 use super::filter::Filter;
 use super::layered::{LEAST_REACH, Layers, LocalLayers};
@@ -96,6 +96,32 @@ enum Way {
     /// A single mush on linear skinning.
     Direct(Arc<Direct>),
     Layered(Layers),
+    /// Vertices that follow another surface.
+    Followed(Arc<Followed>),
+}
+
+/// Vertices that follow the target shapes of another surface.
+#[derive(Clone, Debug)]
+struct Followed {
+    stack: Stack,
+    /// By numbers after those of the other surface.
+    clings: Arc<Clings>,
+    first: usize,
+}
+
+/// A surface that follows another one.
+#[derive(Clone, Debug)]
+pub struct Follower<'a> {
+    /// In the space of the other.
+    pub surface: &'a Surface,
+    /// The places that its vertices follow; corners are those of the other.
+    pub places: &'a [Cling],
+    /// For each vertex joints with their weights, together one. Vertices without a place move with these.
+    pub rows: &'a [Vec<(JointId, f64)>],
+    /// One joint a vertex.
+    pub base: Weights,
+    /// For each joint the one that takes its weight.
+    pub joints: &'a [JointId],
 }
 
 /// A stack on the part of the surface that some poses can bend.
@@ -109,6 +135,7 @@ pub struct LocalStack {
 enum Local {
     Direct(Arc<LocalDirect>),
     Layered(Box<LocalLayers>),
+    Followed(Box<LocalStack>, Arc<LocalClings>),
 }
 
 /// Buffers for evaluating blocks one after the other.
@@ -169,6 +196,52 @@ impl Stack {
         self
     }
 
+    /// The stack of a surface that follows this one: a cage's mesh, an LOD, clothes. `surface` is the one that this
+    /// stack was compiled for.
+    pub fn followed_by(self, surface: &Surface, follower: &Follower) -> Self {
+        let (centre, first) = (self.centre, surface.len());
+        let rest = about(follower.surface, centre);
+        let own = [heaviest(&self.base), heaviest(&follower.base)].concat();
+        let places: Vec<Cling> = follower
+            .places
+            .iter()
+            .map(|place| Cling {
+                vertex: place.vertex + first as u32,
+                ..*place
+            })
+            .collect();
+        let all = [about(surface, centre), rest.clone()].concat();
+        let clings = Clings::new(&places, &surface.rings, &own, &all);
+        let clings = clings.blending(first, follower.rows);
+        let mut spread = Spread::default();
+        for (masses, row) in clings.masses(first, &self.spread).iter().zip(follower.rows) {
+            // What the other surface has there may be wanted as well as what its layers bring.
+            let row = row.iter().map(|&(joint, weight)| (joint.0, weight));
+            let mut sums: Vec<(u16, f64)> = Vec::new();
+            for (joint, mass) in masses.iter().copied().chain(row) {
+                let joint = follower.joints[usize::from(joint)].0;
+                match sums.iter_mut().find(|entry| entry.0 == joint) {
+                    Some(entry) => entry.1 += mass,
+                    None => sums.push((joint, mass)),
+                }
+            }
+            let sum: f64 = sums.iter().map(|entry| entry.1).sum();
+            spread.push(sums.into_iter().map(|(joint, mass)| (joint, mass / sum)));
+        }
+        Self {
+            base: follower.base.clone(),
+            rest: rest.iter().map(|p| p.map(|x| x as f32)).collect(),
+            spread: Arc::new(spread),
+            way: Way::Followed(Arc::new(Followed {
+                stack: self,
+                clings: Arc::new(clings),
+                first,
+            })),
+            clings: None,
+            centre,
+        }
+    }
+
     /// Keeps pairs of joints from sharing a vertex.
     pub fn keeping_apart(mut self, apart: &[(JointId, JointId)]) -> Self {
         if !apart.is_empty() {
@@ -188,6 +261,7 @@ impl Stack {
         match &self.way {
             Way::Direct(_) => 32,
             Way::Layered(_) => 4,
+            Way::Followed(followed) => followed.stack.blocks_per_worker(),
         }
     }
 
@@ -196,6 +270,10 @@ impl Stack {
     pub fn working_bytes(&self, vertices: usize, joints: usize) -> usize {
         let blocks = self.blocks_per_worker();
         let shapes = match &self.way {
+            Way::Followed(followed) => {
+                let other = followed.stack.working_bytes(followed.first, joints);
+                return other + blocks * vertices * size_of::<Point>();
+            }
             Way::Direct(_) => 0,
             // Shape, three spare ones, one before a partial layer, one before clinging vertices come on top.
             Way::Layered(_) => 6 + blocks,
@@ -211,6 +289,7 @@ impl Stack {
         let layers = match &self.way {
             Way::Direct(direct) => direct.bytes(),
             Way::Layered(layers) => layers.bytes(),
+            Way::Followed(followed) => followed.stack.bytes() + followed.clings.bytes(),
         };
         layers + self.clings.as_ref().map_or(0, |clings| clings.bytes())
     }
@@ -218,7 +297,7 @@ impl Stack {
     /// Whether it is nothing but linear blending: scales are part of that.
     pub(super) fn is_linear_blend(&self) -> bool {
         let plain = match &self.way {
-            Way::Direct(_) => false,
+            Way::Direct(_) | Way::Followed(_) => false,
             Way::Layered(layers) => layers.is_linear_blend(),
         };
         plain && self.clings.is_none()
@@ -241,19 +320,25 @@ impl Stack {
             Way::Layered(layers) => {
                 Local::Layered(Box::new(layers.whole(joints, &self.base, &self.rest)))
             }
+            Way::Followed(followed) => followed.on(followed.stack.whole(joints)),
         })
     }
 
     /// The stack on what poses that turn exactly these joints can bend; `None` if they bend nothing.
     pub fn bent_by(&self, turned: &[JointId], skeleton: &Skeleton) -> Option<LocalStack> {
-        let local = self.with_clings(match &self.way {
+        let local = self.within(turned, skeleton);
+        (!local.vertices().is_empty()).then_some(local)
+    }
+
+    fn within(&self, turned: &[JointId], skeleton: &Skeleton) -> LocalStack {
+        self.with_clings(match &self.way {
             Way::Direct(direct) => Local::Direct(Arc::new(direct.bent_by(turned, skeleton))),
             Way::Layered(layers) => {
                 let local = layers.bent_by(turned, skeleton, &self.base, &self.rest);
                 Local::Layered(Box::new(local))
             }
-        });
-        (!local.vertices().is_empty()).then_some(local)
+            Way::Followed(followed) => followed.on(followed.stack.within(turned, skeleton)),
+        })
     }
 
     fn with_clings(&self, layers: Local) -> LocalStack {
@@ -262,6 +347,15 @@ impl Stack {
             clings: clings.map(|clings| Arc::new(clings.on(layers.core(), layers.bodies()))),
             layers,
         }
+    }
+}
+
+impl Followed {
+    /// What follows a part of the other surface.
+    fn on(&self, stack: LocalStack) -> Local {
+        let bodies = stack.layers.bodies();
+        let clings = self.clings.alone(stack.vertices(), bodies, self.first);
+        Local::Followed(Box::new(stack), Arc::new(clings))
     }
 }
 
@@ -294,6 +388,7 @@ impl Local {
         match self {
             Self::Direct(direct) => &direct.core,
             Self::Layered(layers) => layers.core(),
+            Self::Followed(_, clings) => &clings.vertices,
         }
     }
 
@@ -302,6 +397,20 @@ impl Local {
         match self {
             Self::Direct(direct) => &direct.bodies,
             Self::Layered(layers) => layers.bodies(),
+            Self::Followed(stack, _) => stack.layers.bodies(),
+        }
+    }
+}
+
+impl Local {
+    /// What the layers make of a block; for a surface that follows another, of that one.
+    fn targets(&self, block: &Block, scratch: &mut Scratch, targets: Vec<Point>) -> Targets {
+        match self {
+            Self::Direct(direct) => Targets::OnDemand(Arc::<LocalDirect>::clone(direct)),
+            Self::Layered(layers) => {
+                Targets::Known(layers.evaluate(block, &mut scratch.work, targets))
+            }
+            Self::Followed(stack, _) => stack.targets(block, scratch, targets),
         }
     }
 }
@@ -322,30 +431,37 @@ impl LocalStack {
         block: Block,
         poses: Vec<usize>,
         scratch: &mut Scratch,
-        mut targets: Vec<Point>,
+        targets: Vec<Point>,
     ) -> Shapes {
-        let targets = match (&self.layers, &self.clings) {
-            (Local::Direct(direct), None) => Targets::OnDemand(Arc::<LocalDirect>::clone(direct)),
-            (Local::Direct(direct), Some(clings)) => Targets::OnDemand(Arc::new(ClingsOnDirect {
-                clings: Arc::clone(clings),
-                direct: Arc::clone(direct),
-            })),
-            (Local::Layered(layers), None) => {
-                Targets::Known(layers.evaluate(&block, &mut scratch.work, targets))
-            }
-            (Local::Layered(layers), Some(clings)) => {
-                let bent = std::mem::take(&mut scratch.layers);
-                scratch.layers = layers.evaluate(&block, &mut scratch.work, bent);
-                clings.merge(&block, &scratch.layers, &mut targets);
-                Targets::Known(targets)
-            }
-        };
+        let targets = self.targets(&block, scratch, targets);
         Shapes {
             vertices: Arc::clone(self.vertices()),
             bodies: Arc::clone(self.layers.bodies()),
             block,
             poses,
             targets,
+        }
+    }
+
+    fn targets(&self, block: &Block, scratch: &mut Scratch, mut targets: Vec<Point>) -> Targets {
+        let clings = match (&self.layers, &self.clings) {
+            (Local::Followed(_, clings), _) | (_, Some(clings)) => Some(clings),
+            _ => None,
+        };
+        let Some(clings) = clings else {
+            return self.layers.targets(block, scratch, targets);
+        };
+        let beneath = std::mem::take(&mut scratch.layers);
+        match self.layers.targets(block, scratch, beneath) {
+            Targets::Known(beneath) => {
+                clings.merge(block, &beneath, &mut targets);
+                scratch.layers = beneath;
+                Targets::Known(targets)
+            }
+            Targets::OnDemand(layers) => Targets::OnDemand(Arc::new(ClingsOnDemand {
+                clings: Arc::clone(clings),
+                layers,
+            })),
         }
     }
 }

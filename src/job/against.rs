@@ -78,8 +78,8 @@ impl<'a> Earlier<'a> {
             return Ok(Err(not_held(file, "it has no such skin")));
         };
         let old = match onto::read(
-            Of::new(file, &self.skins[partner]),
-            Of::new(input, work.loaded),
+            Of::new(file, &self.skins[partner].character),
+            Of::new(input, work.character),
         ) {
             Ok(old) => old,
             Err(faults) => {

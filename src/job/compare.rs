@@ -113,8 +113,8 @@ fn on_source(
             continue;
         };
         let mut read = |file: &Path, from: &Loaded| {
-            let reference = Of::new(path, one);
-            let read = onto::read(Of::new(file, from), reference);
+            let reference = Of::new(path, &one.character);
+            let read = onto::read(Of::new(file, &from.character), reference);
             let more = from.skin_notes.iter();
             let more = more.filter(|note| !one.skin_notes.contains(note));
             let more = more.map(|note| format!("{}: {note}", file.display()));
@@ -172,12 +172,12 @@ pub(super) fn against(
     let poses = &work.poses.held_out;
     let [old, new] = measure(work, file, weights, poses, width, watch)?;
     let side = |weights, measured| Side {
-        character: work.character(),
+        character: work.character,
         bind: &work.bound.joints,
         weights,
         measured,
     };
-    let same: Vec<u32> = (0..work.character().surface.len() as u32).collect();
+    let same: Vec<u32> = (0..work.character.surface.len() as u32).collect();
     Ok(described(
         &side(weights[0], old),
         &side(weights[1], new),
@@ -268,12 +268,15 @@ impl<'a> Ready<'a> {
                 bytes,
                 weights,
             }),
-            None => Err(onto::without_weights(Of::new(&request.input, loaded)).into()),
+            None => Err(onto::without_weights(Of::new(&request.input, &loaded.character)).into()),
         }
     }
 
     fn of(&self) -> Of<'a> {
-        Of::new(&self.request.input, &self.source.loaded[self.skin])
+        Of::new(
+            &self.request.input,
+            &self.source.loaded[self.skin].character,
+        )
     }
 
     /// What it is prepared to, the width of the work, and what there is to note.
@@ -404,7 +407,7 @@ fn measure<const N: usize>(
     width: usize,
     watch: &dyn Watch,
 ) -> Result<[Measured; N], Error> {
-    let (character, stack) = (work.character(), &work.stack);
+    let (character, stack) = (work.character, &work.stack);
     let diagonal = character.surface.diagonal();
     let mut versus = Versus::new(&sets, stack.base(), diagonal, poses.len());
     work.stream(poses, width, Stage::Measure, watch, |shapes| {

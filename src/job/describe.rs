@@ -49,6 +49,7 @@ fn reason(reason: Reason) -> &'static str {
         Reason::SmallAroundJoint => "it is small, and one joint lies inside it",
         Reason::Close => "it lies close upon a larger piece",
         Reason::ThinAndNear => "it is long and thin, and lies near a larger piece",
+        Reason::Follows => "it follows the surface that its weights come from",
         Reason::Recipe => "the recipe says so",
     }
 }

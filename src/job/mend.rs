@@ -110,7 +110,7 @@ impl Work<'_> {
         width: usize,
         watch: &dyn Watch,
     ) -> Result<(Found, Vec<Stray>), Error> {
-        let character = self.character();
+        let character = self.character;
         let surface = &character.surface;
         // One joint moves all of a riding piece: nothing there can be better.
         let rides = |v: usize| {
@@ -156,7 +156,7 @@ impl Work<'_> {
         watch: &dyn Watch,
     ) -> Result<(usize, Vec<usize>), Error> {
         let errors = solver.errors();
-        let rings = &self.character().surface.rings;
+        let rings = &self.character.surface.rings;
         let mut stretch = Stretch::new(weights, rings, self.may_tear(&errors));
         self.tally_stretch(&mut [&mut stretch], &self.poses.fit, width, watch)?;
         Ok((stretch.torn(), stretch.torn_ends()))
@@ -164,7 +164,7 @@ impl Work<'_> {
 
     /// Whether an edge may be torn, from the mean squared errors of vertices.
     fn may_tear<'a>(&'a self, errors: &'a [f64]) -> impl Fn(usize, usize) -> bool + 'a {
-        let surface = &self.character().surface;
+        let surface = &self.character.surface;
         let percent = surface.diagonal() / 100.0;
         move |a, b| {
             let length = (surface.point(a) - surface.point(b)).norm();
@@ -180,7 +180,7 @@ impl Work<'_> {
         width: usize,
         watch: &dyn Watch,
     ) -> Result<[usize; 2], Error> {
-        let rings = &self.character().surface.rings;
+        let rings = &self.character.surface.rings;
         let watched = |weights| Stretch::new(weights, rings, self.may_tear(&mended.errors));
         let (mut before, mut after) = (watched(&mended.before), watched(weights));
         self.tally_stretch(

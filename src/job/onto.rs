@@ -4,7 +4,6 @@ use std::collections::HashMap;
 use std::path::Path;
 
 use super::describe::{first_copy, some_of, with_more};
-use crate::asset::Loaded;
 use crate::error::Fault;
 use crate::rig::{Character, JointId, Near, Skeleton, Weights};
 
@@ -26,8 +25,7 @@ pub(super) struct Of<'a> {
 }
 
 impl<'a> Of<'a> {
-    pub fn new(file: &'a Path, loaded: &'a Loaded) -> Self {
-        let character = &loaded.character;
+    pub fn new(file: &'a Path, character: &'a Character) -> Self {
         Self { file, character }
     }
 }

@@ -147,7 +147,7 @@ impl Draws {
             let Some(views) = views else { continue };
             drawn.push(Drawn {
                 skin: sitter.skin,
-                name: sitter.work.character().name.clone(),
+                name: sitter.work.character.name.clone(),
                 stills: views.draw(sitter)?,
                 motion: views.play(sitter)?,
                 notes: notes.to_vec(),
@@ -201,14 +201,14 @@ pub fn drawings(request: &Request, file: &Path, watch: &dyn Watch) -> Result<Dra
     };
     let (mut drawings, mut fits) = (Drawings::default(), others.is_none());
     for (skin, loaded) in source.loaded.iter().enumerate() {
-        let reference = Of::new(input, loaded);
+        let reference = Of::new(input, &loaded.character);
         let mut notes = Vec::new();
         let weights = match &others {
             Some((skins, pairing)) => {
                 let Some(partner) = pairing.partners[skin] else {
                     continue;
                 };
-                let read = onto::read(Of::new(file, &skins[partner]), reference);
+                let read = onto::read(Of::new(file, &skins[partner].character), reference);
                 let read = read.map_err(Error::Input)?;
                 notes.extend(read.notes);
                 Some(read.weights)
@@ -303,7 +303,7 @@ impl Views {
             weights,
             ..
         } = sitter;
-        let character = work.character();
+        let character = work.character;
         let surface = &character.surface;
         let diagonal = surface.diagonal();
         let studio = Studio {
@@ -360,7 +360,7 @@ impl Views {
             return Ok(None);
         }
         let Sitter { work, weights, .. } = sitter;
-        let character = work.character();
+        let character = work.character;
         let (skeleton, surface) = (&character.skeleton, &character.surface);
         let (set, held_out) = work.poses.held_out_or_fit();
         let worst = sitter.worst.iter().take(self.motion);
@@ -490,7 +490,7 @@ fn pieces(work: &Work) -> (Kinds, [usize; 3]) {
     pieces
         .iter()
         .for_each(|piece| counts[kind(piece.kind)] += 1);
-    let of = work.character().surface.piece_of.iter();
+    let of = work.character.surface.piece_of.iter();
     let kinds = Kinds {
         of: of
             .map(|&piece| kind(pieces[piece as usize].kind) as u32)

@@ -25,7 +25,7 @@ pub(super) fn shapes(
     width: usize,
     watch: &dyn Watch,
 ) -> Result<Vec<Posed>, Error> {
-    let (stack, skeleton) = (&work.stack, &work.character().skeleton);
+    let (stack, skeleton) = (&work.stack, &work.character.skeleton);
     let mut posed: Vec<Posed> = poses
         .chunks(LANES)
         .flat_map(|poses| {

@@ -2,19 +2,19 @@
 
 use std::time::Instant;
 
-use super::Request;
 use super::work::Work;
+use super::{Request, carry};
 use crate::asset::{self, Document, Loaded};
 use crate::bind::{self, Bound, Kind, Way};
 use crate::deform::Stack;
 use crate::error::{Error, Fault, read_text};
 use crate::fit::{self, Candidates};
 use crate::pose;
-use crate::recipe::{Base, Symmetry};
+use crate::recipe::{Base, LodSettings, Symmetry};
 use crate::rig::{Character, Clip, Mirror, Pose, PoseSequence, Weights};
 
 /// Candidates below this share of a vertex are no candidates: such a weight would be pruned.
-const LEAST_CANDIDATE_MASS: f32 = 1e-4;
+pub(super) const LEAST_CANDIDATE_MASS: f32 = 1e-4;
 
 /// Sizes whose squares stay far from the limits of f32.
 const SIZES: std::ops::RangeInclusive<f64> = 1e-9..=1e9;
@@ -26,6 +26,17 @@ pub(super) struct Source {
     pub file_bytes: u64,
     /// For each skin the poses that a pose file gives it.
     given: Option<Vec<Vec<Pose>>>,
+    /// Meshes that follow those of a skin, by the recipe.
+    pub lods: Vec<Lod>,
+}
+
+/// Meshes of a skin that one `[[lod]]` table names.
+pub(super) struct Lod {
+    /// The skin whose other meshes they follow, by its place among those that were read.
+    pub giver: usize,
+    /// The table.
+    pub rule: usize,
+    pub loaded: Loaded,
 }
 
 impl Source {
@@ -41,6 +52,10 @@ impl Source {
         }
         let document = Document::open(&request.input)?;
         let loaded = asset::characters(&document, request.skeleton.as_deref())?;
+        let (loaded, lods) = match &request.recipe.lod[..] {
+            [] => (loaded, Vec::new()),
+            rules => apart(&document, loaded, rules)?,
+        };
         let given = match &request.poses {
             Some(path) => {
                 let text = read_text(path, "pose file")?;
@@ -54,7 +69,25 @@ impl Source {
             loaded,
             file_bytes,
             given,
+            lods,
         })
+    }
+
+    /// Leaves out meshes that a condition does not hold for; it gets their names.
+    pub(super) fn keep_only(&mut self, keep: &dyn Fn(&[String]) -> bool) -> Result<(), Error> {
+        let mut given = self.given.take().map(Vec::into_iter);
+        let (mut loaded, mut poses) = (Vec::new(), Vec::new());
+        for one in std::mem::take(&mut self.loaded) {
+            let own = given.as_mut().and_then(Iterator::next);
+            let parts = carry::parts(&self.document, vec![one], keep)?;
+            if let Some(part) = parts.into_iter().next() {
+                loaded.push(part);
+                poses.extend(own);
+            }
+        }
+        self.loaded = loaded;
+        self.given = given.is_some().then_some(poses);
+        Ok(())
     }
 
     /// Binds, compiles the stack, makes poses and candidates: all that is cheap.
@@ -155,8 +188,12 @@ impl Source {
             true => poses.fit.len().min(super::MOST_SHOWN),
             false => 0,
         };
+        let influences = request.recipe.fit.influences;
         Ok(Work {
-            loaded,
+            character,
+            influences,
+            naive: stack.spread().capped(influences),
+            carried: None,
             bound,
             stack,
             mirror,
@@ -175,6 +212,46 @@ impl Source {
         let skeleton = &self.loaded[index].character.skeleton;
         asset::clips(&self.document, skeleton, pose::CLIP_FRAMES_PER_SECOND)
     }
+}
+
+/// Takes the meshes apart that the `[[lod]]` tables of a recipe name.
+fn apart(
+    document: &Document,
+    all: Vec<Loaded>,
+    rules: &[LodSettings],
+) -> Result<(Vec<Loaded>, Vec<Lod>), Error> {
+    let (mut bases, mut found) = (Vec::new(), Vec::new());
+    for one in all {
+        let names = asset::mesh_names(document, &one);
+        let rule = |names: &Vec<String>| rules.iter().position(|rule| rule.names(names));
+        let which: Vec<Option<usize>> = names.iter().map(rule).collect();
+        let part = |wanted: Option<usize>| {
+            let keep: Vec<bool> = which.iter().map(|which| *which == wanted).collect();
+            asset::part_of(document, &one, &keep)
+        };
+        let base = part(None)?;
+        let giver = base.is_some().then_some(bases.len());
+        bases.extend(base);
+        for rule in 0..rules.len() {
+            found.extend(part(Some(rule))?.map(|loaded| (giver, rule, loaded)));
+        }
+    }
+    let only = (bases.len() == 1).then_some(0);
+    let lods = found.into_iter().map(|(giver, rule, loaded)| {
+        let giver = giver.or(only).ok_or_else(|| {
+            let name = &loaded.character.name;
+            let expected = "one skin whose meshes no [[lod]] table names, to follow";
+            let fault = Fault::new(document.path(), name, expected, bases.len().to_string());
+            Error::Setting(vec![fault.remedy("check the patterns of [[lod]]")])
+        })?;
+        Ok(Lod {
+            giver,
+            rule,
+            loaded,
+        })
+    });
+    let lods = lods.collect::<Result<_, Error>>()?;
+    Ok((bases, lods))
 }
 
 /// A part of the recipe that names nothing in the file.

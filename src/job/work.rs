@@ -6,7 +6,6 @@ use std::time::Instant;
 
 use super::mend::Mended;
 use super::{Request, Stage, Watch, describe};
-use crate::asset::Loaded;
 use crate::bind::Bound;
 use crate::deform::{Spread, Stack, Stream};
 use crate::error::{Error, Fault};
@@ -16,9 +15,9 @@ use crate::memory;
 use crate::pose::{PoseSet, Poses};
 use crate::recipe::Symmetry;
 use crate::report::{
-    CharacterReport, Errors, ErrorsBy, FitReport, JointError, OnPoses, Plan, PoseError,
-    PosesReport, SkeletonReport, SurfaceReport, SymmetryReport, Timings, Units, UnpairedPiece,
-    WorstVertex,
+    CarryReport, CharacterReport, Errors, ErrorsBy, FitReport, JointError, OnPoses, Plan,
+    PoseError, PosesReport, SkeletonReport, SurfaceReport, SymmetryReport, Timings, Units,
+    UnpairedPiece, WorstVertex,
 };
 use crate::rig::{Character, JointId, Mirror, PoseSequence, Weights};
 
@@ -27,13 +26,19 @@ const WORST_VERTICES: usize = 10;
 
 /// One skin, ready to fit.
 pub(super) struct Work<'a> {
-    pub loaded: &'a Loaded,
+    pub character: &'a Character,
     pub bound: Bound,
     pub stack: Stack,
     /// Left and right; partners only of vertices that the fit makes alike.
     pub mirror: Option<Mirror>,
     pub symmetry: Symmetry,
     pub candidates: Candidates,
+    /// Joints a vertex at most.
+    pub influences: usize,
+    /// What weights would be without a fit: cut to the heaviest few.
+    pub naive: Weights,
+    /// Where its weights come from, if from another surface.
+    pub carried: Option<CarryReport>,
     pub poses: PoseSet,
     pub bind: String,
     pub layers: Vec<String>,
@@ -55,6 +60,15 @@ pub(super) struct Solved {
     solve_s: f64,
 }
 
+impl Solved {
+    /// Other weights beside the same floor.
+    pub(super) fn replaced_by(mut self, weights: Weights) -> Self {
+        self.fitted.weights = weights;
+        self.mend = None;
+        self
+    }
+}
+
 /// A finished skin.
 pub(super) struct Baked {
     pub weights: Weights,
@@ -64,13 +78,9 @@ pub(super) struct Baked {
 }
 
 impl Work<'_> {
-    pub(super) fn character(&self) -> &Character {
-        &self.loaded.character
-    }
-
     /// Blocks to evaluate side by side: one a thread, fewer if memory is short for them and what is drawn.
     pub(super) fn width_within(&self, request: &Request, file_bytes: u64) -> Result<usize, Error> {
-        let file_bytes = file_bytes + request.draws.bytes(self.character()) as u64;
+        let file_bytes = file_bytes + request.draws.bytes(self.character) as u64;
         let threads = rayon::current_num_threads();
         let widest = request.width.unwrap_or(threads).clamp(1, threads);
         let Some(allowed) = request.memory else {
@@ -88,13 +98,13 @@ impl Work<'_> {
 
     /// An upper estimate of the process's peak, in bytes; a test holds it against the peak.
     fn memory_needed(&self, width: usize, file_bytes: u64) -> u64 {
-        let surface = &self.character().surface;
+        let surface = &self.character.surface;
         let (vertices, raw) = (surface.len(), surface.welded.len());
         let stack = self.stack.bytes();
         let spread = vertices * Spread::BYTES_PER_VERTEX;
         let character =
             200 * raw + 150 * vertices + 4 * surface.rings.entries() + 12 * surface.triangles.len();
-        let joints = self.character().skeleton.joints().len();
+        let joints = self.character.skeleton.joints().len();
         let block = self.stack.working_bytes(vertices, joints);
         let tallies = [&self.poses.fit, &self.poses.held_out]
             .map(|poses| Tallies::bytes(vertices, 4, poses.len(), width))
@@ -113,11 +123,11 @@ impl Work<'_> {
 
     pub(super) fn plan(&self, width: usize, file_bytes: u64) -> Plan {
         Plan {
-            name: self.character().name.clone(),
+            name: self.character.name.clone(),
             bind: self.bind.clone(),
             layers: self.layers.clone(),
-            surface: surface_report(self.character()),
-            joints: self.character().skeleton.joints().len(),
+            surface: surface_report(self.character),
+            joints: self.character.skeleton.joints().len(),
             poses: self.poses_report(),
             symmetry: self.symmetry_report(None),
             memory_bytes: self.memory_needed(width, file_bytes),
@@ -141,7 +151,7 @@ impl Work<'_> {
                 ..SymmetryReport::default()
             };
         };
-        let character = self.character();
+        let character = self.character;
         let (mut paired, mut plane) = (0, 0);
         let mut alone = vec![0; character.surface.pieces];
         for v in 0..character.surface.len() {
@@ -183,7 +193,7 @@ impl Work<'_> {
         watch: &dyn Watch,
     ) -> Result<Solved, Error> {
         let clock = Instant::now();
-        let character = self.character();
+        let character = self.character;
         let mut gram = Gram::new(self.candidates.clone(), character.surface.diagonal());
         self.stream(&self.poses.fit, width, Stage::Gather, watch, |shapes| {
             gram.add(self.stack.rest(), shapes);
@@ -194,7 +204,7 @@ impl Work<'_> {
         watch.progress(&character.name, Stage::Solve, 0, 1);
         let settings = &request.recipe.fit;
         let options = fit::Options {
-            influences: settings.influences,
+            influences: self.influences,
             smoothness: settings.smoothness,
             hold_percent: settings.hold,
             prune: settings.prune,
@@ -231,7 +241,7 @@ impl Work<'_> {
         watch: &dyn Watch,
     ) -> Result<Baked, Error> {
         let clock = Instant::now();
-        let character = self.character();
+        let character = self.character;
         let surface = &character.surface;
         let Solved {
             fitted:
@@ -256,8 +266,7 @@ impl Work<'_> {
                 )
                 .remedy("this is a defect of tanyard: please report it with the file")
             })?;
-        let naive = self.stack.spread().capped(request.recipe.fit.influences);
-        let sets = [self.stack.base(), &naive, &weights, &floor];
+        let sets = [self.stack.base(), &self.naive, &weights, &floor];
         let tally = |poses: &Poses| -> Result<Tallies, Error> {
             let mut tallies = Tallies::new(&sets, surface.diagonal(), poses.len());
             self.stream(poses, width, Stage::Measure, watch, |shapes| {
@@ -297,7 +306,7 @@ impl Work<'_> {
         }
         let unit = surface.diagonal() / 100.0 * character.scene_scale;
         let joint_name = |id: JointId| character.skeleton.joint(id).name.clone();
-        let mut influences = vec![0; request.recipe.fit.influences];
+        let mut influences = vec![0; self.influences];
         for v in 0..weights.len() {
             influences[weights.of(v).count() - 1] += 1;
         }
@@ -307,6 +316,7 @@ impl Work<'_> {
             skeleton: SkeletonReport {
                 joints: character.skeleton.joints().len(),
             },
+            carried: self.carried.clone(),
             idle_joints: describe::idle_joints(character, &self.bound),
             pieces: describe::pieces(character, &self.bound),
             mend,
@@ -359,7 +369,7 @@ impl Work<'_> {
     pub(super) fn beyond_measure(&self, file: &Path) -> Fault {
         let expected = "poses that keep the character near its size";
         let found = "positions beyond all measure";
-        Fault::new(file, &self.character().name, expected, found)
+        Fault::new(file, &self.character.name, expected, found)
             .remedy("check the inverse bind matrices for scales far from one")
     }
 
@@ -370,7 +380,7 @@ impl Work<'_> {
             return None;
         }
         let tallies = if is_held_out { held_out } else { fit };
-        let skeleton = &self.character().skeleton;
+        let skeleton = &self.character.skeleton;
         let joints = |set| tallies.by_joint(set, &self.bound.joints, skeleton.joints().len());
         let joints = joints(BAKED).into_iter().zip(joints(RIGID));
         let joints = skeleton.joints().iter().zip(joints);
@@ -399,7 +409,7 @@ impl Work<'_> {
     }
 
     fn worst(&self, weights: &Weights, fit: &Tallies, held_out: &Tallies) -> Vec<WorstVertex> {
-        let character = self.character();
+        let character = self.character;
         let rings = &character.surface.rings;
         let mut all: Vec<(bool, _)> = Vec::new();
         all.extend(
@@ -462,7 +472,7 @@ impl Work<'_> {
         watch: &dyn Watch,
         mut receive: impl FnMut(&[crate::rig::Shapes]),
     ) -> Result<(), Error> {
-        let character = self.character();
+        let character = self.character;
         let stream = Stream::new(&self.stack, &character.skeleton, poses);
         let total = stream.blocks();
         let end = stream.run(width, |shapes, done| {

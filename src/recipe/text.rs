@@ -11,8 +11,9 @@ use super::{Recipe, all};
 use crate::error::{Error, Fault};
 
 /// The keys of a recipe; a test holds them to its fields.
-pub(super) const SECTIONS: [&str; 7] =
-    ["bind", "pieces", "poses", "layer", "fit", "write", "limits"];
+pub(super) const SECTIONS: [&str; 8] = [
+    "bind", "pieces", "poses", "layer", "fit", "write", "limits", "lod",
+];
 
 /// A fault, and where in the text it is.
 pub(super) type Placed = (usize, Fault);

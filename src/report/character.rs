@@ -17,6 +17,8 @@ pub struct CharacterReport {
     pub surface: SurfaceReport,
     /// Its joints.
     pub skeleton: SkeletonReport,
+    /// Where its weights come from; null if from its own layers.
+    pub carried: Option<CarryReport>,
     /// Joints that win no vertex in the bind, and why.
     pub idle_joints: Vec<IdleJoint>,
     /// What each connected piece does, and why.
@@ -67,6 +69,24 @@ pub struct AgainstReport {
     pub change: Option<ChangeReport>,
     /// Whether the earlier file was better and took the place of the new one, as asked.
     pub kept: bool,
+}
+
+/// Where the weights of a surface come from that follows another one.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct CarryReport {
+    /// The file that the other surface is in.
+    pub file: String,
+    /// The other surface.
+    pub from: String,
+    /// The `[[lod]]` table of the recipe that asks for it, from 0; null if the command does.
+    pub lod: Option<usize>,
+    /// Vertices without a place on the other surface that agrees with theirs: filled from those around.
+    pub filled_vertices: usize,
+    /// Pieces none of whose vertices found such a place: they follow what is closest all the same.
+    pub forced_pieces: usize,
+    /// Joints of the other surface that this one lacks: their weight is with the nearest joint above that it has.
+    pub missing_joints: Vec<String>,
 }
 
 /// A joint that wins no vertex.

@@ -259,6 +259,15 @@ impl Surface {
         }
     }
 
+    /// The same surface elsewhere: `positions` has one for each welded vertex.
+    pub fn moved(&self, positions: Vec<[f32; 3]>) -> Self {
+        let mut moved = self.clone();
+        moved.areas = areas(&positions, &self.triangles);
+        moved.bounds = bounds(&positions, &self.triangles);
+        moved.positions = positions;
+        moved
+    }
+
     /// The same with bridges: edges without triangles between vertices of different pieces that are at most
     /// `reach` apart. Only pieces for which `joins` says so. A vertex gets one to each other piece: to the
     /// nearest vertex there, the lowest of equals.

@@ -62,6 +62,7 @@ pub fn character(name: &str, rms: f64) -> CharacterReport {
             height_units: 1.75,
         },
         skeleton: SkeletonReport { joints: 20 },
+        carried: None,
         idle_joints: Vec::new(),
         pieces: Vec::new(),
         mend: None,
