@@ -13,8 +13,12 @@ use faer::{Mat, Side};
 use super::{Row, sort};
 use crate::rig::{JointId, Surface};
 
-/// What holds corners together that no inner vertex sees, as a share of the mean stiffness.
-const LEAST: f64 = 1e-10;
+/// What keeps pairs of triangles flat, as a share of the mean stiffness: it decides only where no inner vertex sees,
+/// at corners and in strips.
+const FLAT: f64 = 1e-8;
+
+/// What draws neighbours together, as a share of that: it decides where nothing else does.
+const TOGETHER: f64 = 1e-6;
 
 /// A vertex counts as having at least this share of the mean area.
 const LEAST_AREA: f64 = 1e-3;
@@ -57,7 +61,7 @@ struct System {
     /// For each vertex its place among the open ones, else [`CLOSED`].
     place: Vec<usize>,
     count: usize,
-    /// Rows of the Laplacian that see open vertices: one over the area, and the entries.
+    /// What is to be zero around open vertices, with how much its square counts.
     laplacian: Vec<(f64, Vec<(usize, f64)>)>,
     /// What holds the rest.
     hold: Vec<(usize, usize, f64)>,
@@ -85,7 +89,7 @@ impl System {
         }
         let mean = surface.areas.iter().sum::<f64>() / surface.len().max(1) as f64;
         let least = (LEAST_AREA * mean).max(f64::MIN_POSITIVE);
-        let laplacian: Vec<(f64, Vec<(usize, f64)>)> = rows
+        let mut laplacian: Vec<(f64, Vec<(usize, f64)>)> = rows
             .into_iter()
             .enumerate()
             .filter(|(_, row)| !row.is_empty())
@@ -96,7 +100,10 @@ impl System {
             over * own
         });
         let stiffness = squares.sum::<f64>() / open.len() as f64;
-        let held = LEAST * if stiffness > 0.0 { stiffness } else { 1.0 };
+        let flat = FLAT * if stiffness > 0.0 { stiffness } else { 1.0 };
+        let hinges = hinges(surface, |v| place[v] != CLOSED);
+        laplacian.extend(hinges.into_iter().map(|row| (flat, row)));
+        let held = flat * TOGETHER;
         let hold = open.iter().flat_map(|&v| {
             let ring = surface.rings.of(v).iter();
             ring.map(move |&n| (v, n as usize, held))
@@ -193,6 +200,57 @@ impl System {
         let all = seen.map(|entry| entry.0).chain(held);
         all.filter(|&v| self.place[v] == CLOSED)
     }
+}
+
+/// For each two triangles that share an edge and touch an open vertex what a linear field on both, laid flat, makes
+/// zero: its value at the far corner of one less what the other says of that place.
+fn hinges(surface: &Surface, is_open: impl Fn(usize) -> bool) -> Vec<Vec<(usize, f64)>> {
+    let mut sides: Vec<([u32; 2], u32)> = Vec::new();
+    for corners in &surface.triangles {
+        for k in 0..3 {
+            let [apex, a, b] = [corners[k], corners[(k + 1) % 3], corners[(k + 2) % 3]];
+            sides.push(([a.min(b), a.max(b)], apex));
+        }
+    }
+    sides.sort_unstable();
+    let place = |v: u32| surface.point(v as usize);
+    let hinge = |edge: [u32; 2], c: u32, d: u32| {
+        let [a, b] = edge;
+        let (along, to_c, to_d) = (
+            place(b) - place(a),
+            place(c) - place(a),
+            place(d) - place(a),
+        );
+        let length = along.norm();
+        let flat = |to: nalgebra::Vector3<f64>| {
+            let x = to.dot(&along) / length;
+            (x, (to.norm_squared() - x * x).max(0.0).sqrt())
+        };
+        let ((x_c, y_c), (x_d, y_d)) = (flat(to_c), flat(to_d));
+        let share_c = -y_d / y_c;
+        let share_b = (x_d - share_c * x_c) / length;
+        let shares = [1.0 - share_b - share_c, share_b, share_c];
+        // Slivers say nothing of others.
+        let is_sound = shares.iter().all(|share| share.abs() < 1e3);
+        is_sound.then(|| {
+            let row = [a, b, c].into_iter().zip(shares.map(|share| -share));
+            row.chain([(d, 1.0)])
+                .map(|(v, x)| (v as usize, x))
+                .collect()
+        })
+    };
+    let pairs = sides
+        .chunk_by(|x, y| x.0 == y.0)
+        .filter(|side| side.len() == 2);
+    let touched = pairs.filter(|side| {
+        let [a, b] = side[0].0;
+        [a, b, side[0].1, side[1].1]
+            .iter()
+            .any(|&v| is_open(v as usize))
+    });
+    touched
+        .filter_map(|side| hinge(side[0].0, side[0].1, side[1].1))
+        .collect()
 }
 
 fn add(row: &mut Vec<(usize, f64)>, vertex: usize, x: f64) {

@@ -57,6 +57,7 @@ pub fn matches(from: &Surface, weights: &Weights, to: &Surface, options: &Option
         corners.map(|(&c, share)| normals[c as usize] * share).sum()
     };
     let reach = options.reach * from.diagonal();
+    let touch = from.weld_tolerance();
     let place = |vertex: usize, closest: crate::rig::Closest| Cling {
         vertex: vertex as u32,
         corners: from.triangles[closest.triangle],
@@ -66,18 +67,24 @@ pub fn matches(from: &Surface, weights: &Weights, to: &Surface, options: &Option
         .into_par_iter()
         .map(|v| {
             let own = own_normals[v];
-            let agrees = |triangle: usize, shares: [f64; 3]| {
-                let other = normal(triangle, shares);
-                // A vertex without area has no normal to disagree.
-                own == Vector3::zeros() || own.dot(&other) >= least * other.norm()
+            let within = |reach: f64, least: f64| {
+                sight.closest_where(to.point(v), reach, |triangle, shares| {
+                    let other = normal(triangle, shares);
+                    // A vertex without area has no normal to disagree.
+                    own == Vector3::zeros() || own.dot(&other) >= least * other.norm()
+                })
             };
-            let closest = sight.closest_where(to.point(v), reach, agrees)?;
-            Some((place(v, closest), closest.distance))
+            // What lies on the surface is there, though normals along a sharp edge differ by much: those of the
+            // other side of a sheet are opposite.
+            let found = within(touch, 0.0)
+                .or_else(|| within(reach, least))
+                .or_else(|| within(touch, -1.0))?;
+            Some((place(v, found), found.distance))
         })
         .collect();
     let mut places: Vec<Option<Cling>> = found.iter().map(|f| f.map(|(cling, _)| cling)).collect();
-    // What lies on the surface is there, whatever its weights are like.
-    let on_it = |v: usize| found[v].is_some_and(|(_, distance)| distance <= to.weld_tolerance());
+    // Whatever weights are like where a vertex lies on the surface, they are its own.
+    let on_it = |v: usize| found[v].is_some_and(|(_, distance)| distance <= touch);
     let rows: Vec<Row> = places.iter().map(|place| row(weights, place)).collect();
     let joints = (rows.iter().flatten().map(|entry| entry.0.index() + 1)).max();
     for (_, vertices) in islands(to, &to_weights(&rows), joints.unwrap_or(0)) {

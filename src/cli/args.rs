@@ -37,6 +37,8 @@ processed; 130 interrupted. A file is written whole or not at all.";
 pub enum Command {
     /// Fit skin weights, of every skin of a file, and write them into a copy of it
     Bake(BakeArgs),
+    /// Carry weights to another mesh: to an LOD, from a cage, to clothes
+    Carry(CarryArgs),
     /// Write the pose set that a bake would use, as data or as a clip
     Poses(PosesArgs),
     /// Draw poses as the layers have them, as baked, and the difference; or weights, regions, pieces
@@ -102,31 +104,9 @@ pub struct BakeArgs {
     /// Held-out poses still come from the recipe.
     #[arg(long, value_name = "FILE")]
     pub poses: Option<PathBuf>,
-    /// Write the report as JSON; - for lines of JSON on standard output
-    ///
-    /// With - a line is printed for each file as it is finished, and one for the run.
-    #[arg(long, value_name = "FILE", help_heading = REPORTS)]
-    pub report: Option<PathBuf>,
-    /// Write it as JUnit XML, as CI shows it; - for standard output
-    ///
-    /// On standard output it takes the place of the table.
-    #[arg(long, value_name = "FILE", help_heading = REPORTS)]
-    pub junit: Option<PathBuf>,
-    /// Write a summary in Markdown; - for standard output
-    ///
-    /// For a comment on a pull request, say. On standard output it takes the place of the table.
-    #[arg(long, value_name = "FILE", help_heading = REPORTS)]
-    pub markdown: Option<PathBuf>,
-    /// Write the run as one HTML page with stills and charts
-    ///
-    /// It opens from disk, needs nothing else, and is there to look through and sort.
-    #[arg(long, value_name = "FILE", help_heading = REPORTS)]
-    pub page: Option<PathBuf>,
-    /// Draw the bind pose and the worst held-out poses into this folder
-    ///
-    /// As `tanyard picture` does: three poses, each as PNG.
-    #[arg(long, value_name = "FOLDER", help_heading = REPORTS)]
-    pub picture: Option<PathBuf>,
+    /// What a run can tell of itself.
+    #[command(flatten)]
+    pub delivery: Delivery,
     /// Say what would be done and what memory it needs; write nothing
     #[arg(long, conflicts_with_all = ["report", "junit", "markdown", "page", "picture"])]
     pub dry_run: bool,
@@ -179,9 +159,101 @@ pub struct BakeArgs {
     /// Of the old error; twice its standard error counts where that is more.
     #[arg(long, value_name = "PERCENT", default_value = "1", value_parser = percent, requires = "against", help_heading = EARLIER)]
     pub band: f64,
+    /// What the commands that move joints take.
+    #[command(flatten)]
+    pub common: Common,
+}
+
+/// What a run can tell of itself.
+#[derive(Debug, Args)]
+pub struct Delivery {
+    /// Write the report as JSON; - for lines of JSON on standard output
+    ///
+    /// With - a line is printed for each file as it is finished, and one for the run.
+    #[arg(long, value_name = "FILE", help_heading = REPORTS)]
+    pub report: Option<PathBuf>,
+    /// Write it as JUnit XML, as CI shows it; - for standard output
+    ///
+    /// On standard output it takes the place of the table.
+    #[arg(long, value_name = "FILE", help_heading = REPORTS)]
+    pub junit: Option<PathBuf>,
+    /// Write a summary in Markdown; - for standard output
+    ///
+    /// For a comment on a pull request, say. On standard output it takes the place of the table.
+    #[arg(long, value_name = "FILE", help_heading = REPORTS)]
+    pub markdown: Option<PathBuf>,
+    /// Write the run as one HTML page with stills and charts
+    ///
+    /// It opens from disk, needs nothing else, and is there to look through and sort.
+    #[arg(long, value_name = "FILE", help_heading = REPORTS)]
+    pub page: Option<PathBuf>,
+    /// Draw the bind pose and the worst held-out poses into this folder
+    ///
+    /// As `tanyard picture` does: three poses, each as PNG.
+    #[arg(long, value_name = "FOLDER", help_heading = REPORTS)]
+    pub picture: Option<PathBuf>,
     /// Print timings and peak memory as well
     #[arg(short, long, conflicts_with = "quiet")]
     pub verbose: bool,
+}
+
+const CARRY_EXAMPLES: &str = "\
+Examples:
+  tanyard carry hero.baked.glb hero_lod1.glb --source hero.glb -o lod1.glb
+      An LOD that keeps the look: its vertices follow the target surface of the
+      hero through the pose set, and are fitted to it.
+  tanyard carry body.glb jacket.glb -o jacket.baked.glb --influences 2
+      Clothes that follow the body, with two joints a vertex at most.
+  tanyard carry hero.glb --from body --to 'body_lod*' -o hero.lods.glb
+      Both in one file, by the names of their nodes or meshes.
+  tanyard carry cage.glb mesh.glb -o mesh.skinned.glb --no-refit
+      The weights of the closest places, as they are.";
+
+/// Words of `tanyard carry`.
+#[derive(Debug, Args)]
+#[command(after_long_help = CARRY_EXAMPLES)]
+pub struct CarryArgs {
+    /// The file of the surface that has weights: .glb or .gltf
+    pub from: PathBuf,
+    /// The file of the surface that gets them [default: the same]
+    pub to: Option<PathBuf>,
+    /// Where to write the second file with its weights
+    ///
+    /// It may be that file itself; the old one stays until the new one is complete.
+    #[arg(short, long, value_name = "FILE")]
+    pub output: PathBuf,
+    /// The character before baking [default: the first file itself]
+    ///
+    /// It gives bind, layers and poses.
+    #[arg(long, value_name = "FILE")]
+    pub source: Option<PathBuf>,
+    /// The meshes that give weights, by a name or pattern
+    ///
+    /// Of nodes or meshes [default: all that do not get any].
+    #[arg(long = "from", value_name = "NODE")]
+    pub from_meshes: Option<String>,
+    /// The meshes that get weights, by a name or pattern
+    ///
+    /// Of nodes or meshes [default: all that do not give any].
+    #[arg(long = "to", value_name = "NODE")]
+    pub to_meshes: Option<String>,
+    /// Take the weights of the closest places, and do not fit
+    #[arg(long)]
+    pub no_refit: bool,
+    /// Joints a vertex at most [default: the recipe's, else 4]
+    #[arg(short = 'k', long, value_name = "K", value_parser = clap::value_parser!(u8).range(1..=8))]
+    pub influences: Option<u8>,
+    /// A pose file in place of the poses of the fit
+    ///
+    /// Held-out poses still come from the recipe.
+    #[arg(long, value_name = "FILE")]
+    pub poses: Option<PathBuf>,
+    /// Memory that may be used, such as 512M or 2G
+    #[arg(long, value_name = "SIZE", value_parser = crate::units::parse_bytes)]
+    pub memory: Option<u64>,
+    /// What a run can tell of itself.
+    #[command(flatten)]
+    pub delivery: Delivery,
     /// What the commands that move joints take.
     #[command(flatten)]
     pub common: Common,

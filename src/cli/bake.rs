@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
-use super::args::{BakeArgs, Common};
+use super::args::{BakeArgs, Common, Delivery};
 use super::output::{
     complain, complain_of, deliver, is_standard_output, print, print_one, remark, show,
 };
@@ -22,8 +22,7 @@ pub(super) fn run(args: &BakeArgs) -> Result<ExitCode, Error> {
     let is_folder = args.input.is_dir();
     let recipes = Recipes::new(args.common.recipe.as_deref())?;
     check_cache(args)?;
-    let mut items = items(args, &recipes, is_folder)?;
-    picture::ask_for(args, is_folder, &mut items);
+    let items = items(args, &recipes, is_folder)?;
     let options = options(args, is_folder);
     if args.dry_run {
         return dry_run(args, &items, &options, is_folder);
@@ -32,42 +31,97 @@ pub(super) fn run(args: &BakeArgs) -> Result<ExitCode, Error> {
         // Reports may go there too.
         asset::make_folder(output)?;
     }
-    if let Some(folder) = &args.picture {
-        asset::make_folder(folder)?;
+    let run = Run {
+        delivery: &args.delivery,
+        quiet: args.common.running.quiet,
+        is_folder,
+        reads: &[args.poses.as_deref()],
+    };
+    run.go(items, options)
+}
+
+/// What the commands have in common that bake.
+pub(super) struct Run<'a> {
+    pub delivery: &'a Delivery,
+    pub quiet: bool,
+    pub is_folder: bool,
+    /// Files that are read besides.
+    pub reads: &'a [Option<&'a Path>],
+}
+
+impl Run<'_> {
+    /// Bakes, and tells of it.
+    pub fn go(&self, mut items: Vec<Item>, options: Options) -> Result<ExitCode, Error> {
+        let (delivery, is_folder) = (self.delivery, self.is_folder);
+        picture::ask_for(delivery, is_folder, &mut items);
+        if let Some(folder) = &delivery.picture {
+            asset::make_folder(folder)?;
+        }
+        let targets = [
+            &delivery.report,
+            &delivery.junit,
+            &delivery.markdown,
+            &delivery.page,
+        ];
+        let targets = targets.into_iter().filter_map(Option::as_deref);
+        let (printed, targets): (Vec<&Path>, Vec<&Path>) =
+            targets.partition(|path| is_standard_output(path));
+        print_one(printed.len(), "name files for the others")?;
+        self.check_targets(&items, &targets)?;
+        let progress = Progress::of_run(self.quiet, is_folder, delivery.report.as_deref());
+        let run = batch::run(items, options, Arc::clone(&progress) as _);
+        progress.finish()?;
+        let Ran {
+            report,
+            albums,
+            pictures,
+        } = run?;
+        deliver_all(delivery, self.quiet, &report, &albums)?;
+        // Of a folder, lines have told of each file as it was finished.
+        let is_told = is_folder && !self.quiet;
+        for line in complaints(&report, !is_told) {
+            complain(&line);
+        }
+        let mut outcome = report.outcome();
+        if let Err(error) = &pictures
+            && outcome != Outcome::Interrupted
+        {
+            // Results are there all the same.
+            complain_of(error);
+            outcome = outcome.max(Outcome::from(error));
+        }
+        if outcome == Outcome::Interrupted {
+            // Jobs that did not stop in time end with the process, but not while they write.
+            asset::between_writes(|| std::process::exit(outcome.code().into()));
+        }
+        Ok(ExitCode::from(outcome.code()))
     }
-    let targets = [&args.report, &args.junit, &args.markdown, &args.page];
-    let targets = targets.into_iter().filter_map(Option::as_deref);
-    let (printed, targets): (Vec<&Path>, Vec<&Path>) =
-        targets.partition(|path| is_standard_output(path));
-    print_one(printed.len(), "name files for the others")?;
-    check_targets(args, &items, &targets)?;
-    let progress = Progress::of_run(args.common.running.quiet, is_folder, args.report.as_deref());
-    let run = batch::run(items, options, Arc::clone(&progress) as _);
-    progress.finish()?;
-    let Ran {
-        report,
-        albums,
-        pictures,
-    } = run?;
-    deliver_all(args, &report, &albums)?;
-    // Of a folder, lines have told of each file as it was finished.
-    let is_told = is_folder && !args.common.running.quiet;
-    for line in complaints(&report, !is_told) {
-        complain(&line);
+
+    /// Refuses reports that cannot be written, or that would take the place of what the run reads or writes
+    /// besides. The input may be written over, in place.
+    fn check_targets(&self, items: &[Item], targets: &[&Path]) -> Result<(), Error> {
+        for (place, target) in targets.iter().enumerate() {
+            asset::check_target(target)?;
+            for other in &targets[place + 1..] {
+                super::keep_apart(target, &[Some(other)])?;
+            }
+            for item in items {
+                let (input, recipe) = (Some(item.input.as_path()), item.recipe.as_deref());
+                // A report that takes its place would be what the next one is held against, however bad.
+                let baseline = item.work.as_ref().ok();
+                let baseline = baseline.and_then(|work| work.recipe.limits.baseline.as_deref());
+                let others = [input, Some(&item.output), recipe, baseline];
+                super::keep_apart(target, &others)?;
+                super::keep_apart(target, self.reads)?;
+                keep_apart_from_parts(target, &item.input, &item.output)?;
+            }
+        }
+        for item in items {
+            super::keep_apart(&item.output, &[item.recipe.as_deref()])?;
+            super::keep_apart(&item.output, self.reads)?;
+        }
+        Ok(())
     }
-    let mut outcome = report.outcome();
-    if let Err(error) = &pictures
-        && outcome != Outcome::Interrupted
-    {
-        // Results are there all the same.
-        complain_of(error);
-        outcome = outcome.max(Outcome::from(error));
-    }
-    if outcome == Outcome::Interrupted {
-        // Jobs that did not stop in time end with the process, but not while they write.
-        asset::between_writes(|| std::process::exit(outcome.code().into()));
-    }
-    Ok(ExitCode::from(outcome.code()))
 }
 
 /// What there is to do.
@@ -251,34 +305,6 @@ fn dry_run(
     Ok(ExitCode::from(end.code()))
 }
 
-/// Refuses reports that cannot be written, or that would take the place of what the run reads or writes
-/// besides. The input may be written over, in place.
-fn check_targets(args: &BakeArgs, items: &[Item], targets: &[&Path]) -> Result<(), Error> {
-    for (place, target) in targets.iter().enumerate() {
-        asset::check_target(target)?;
-        for other in &targets[place + 1..] {
-            super::keep_apart(target, &[Some(other)])?;
-        }
-        for item in items {
-            let (input, recipe) = (Some(item.input.as_path()), item.recipe.as_deref());
-            let poses = args.poses.as_deref();
-            // A report that takes its place would be what the next one is held against, however bad.
-            let baseline = item.work.as_ref().ok();
-            let baseline = baseline.and_then(|work| work.recipe.limits.baseline.as_deref());
-            let others = [input, Some(&item.output), recipe, poses, baseline];
-            super::keep_apart(target, &others)?;
-            keep_apart_from_parts(target, &item.input, &item.output)?;
-        }
-    }
-    for item in items {
-        super::keep_apart(
-            &item.output,
-            &[item.recipe.as_deref(), args.poses.as_deref()],
-        )?;
-    }
-    Ok(())
-}
-
 /// Refuses to write over a buffer or an image of a character, or over its copy beside the result. They lie in
 /// folders of their documents or below: what lies elsewhere, or is not there, is none.
 fn keep_apart_from_parts(target: &Path, input: &Path, output: &Path) -> Result<(), Error> {
@@ -297,9 +323,14 @@ fn keep_apart_from_parts(target: &Path, input: &Path, output: &Path) -> Result<(
 }
 
 /// Writes and prints what the run came to: whatever keeps one form from its place, the others get theirs.
-fn deliver_all(args: &BakeArgs, report: &Report, albums: &[Album]) -> Result<(), Error> {
+fn deliver_all(
+    args: &Delivery,
+    quiet: bool,
+    report: &Report,
+    albums: &[Album],
+) -> Result<(), Error> {
     // A form on standard output takes the place of the table.
-    let mut printed = args.common.running.quiet;
+    let mut printed = quiet;
     let mut ends = Vec::new();
     if let Some(path) = &args.report {
         printed |= is_standard_output(path);

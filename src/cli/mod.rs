@@ -2,6 +2,7 @@
 
 mod args;
 mod bake;
+mod carry;
 mod compare;
 mod completions;
 mod inspect;
@@ -33,6 +34,7 @@ pub fn run() -> ExitCode {
     let cli = Cli::parse();
     let outcome = match &cli.command {
         Command::Bake(args) => bake::run(args),
+        Command::Carry(args) => carry::run(args),
         Command::Poses(args) => poses::run(args).map(|()| ExitCode::SUCCESS),
         Command::Picture(args) => picture::run(args).map(|()| ExitCode::SUCCESS),
         Command::Inspect(args) => inspect::run(args),

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use super::args::{BakeArgs, PictureArgs};
+use super::args::{Delivery, PictureArgs};
 use super::bake::request;
 use super::output::show;
 use super::progress::Progress;
@@ -63,10 +63,13 @@ pub(super) fn run(args: &PictureArgs) -> Result<(), Error> {
 }
 
 /// Asks for what a bake is to draw of each item, and where.
-pub(super) fn ask_for(args: &BakeArgs, is_folder: bool, items: &mut [Item]) {
+pub(super) fn ask_for(delivery: &Delivery, is_folder: bool, items: &mut [Item]) {
     let draws = Draws {
-        pictures: args.picture.as_ref().map(|_| Views::default()),
-        page: args.page.as_ref().map(|_| on_page(is_folder, items.len())),
+        pictures: delivery.picture.as_ref().map(|_| Views::default()),
+        page: delivery
+            .page
+            .as_ref()
+            .map(|_| on_page(is_folder, items.len())),
     };
     for item in items {
         if let Ok(request) = &mut item.work {
@@ -77,7 +80,7 @@ pub(super) fn ask_for(args: &BakeArgs, is_folder: bool, items: &mut [Item]) {
             true => Path::new(&item.name),
             false => Path::new(item.input.file_stem().unwrap_or_default()),
         };
-        item.stills = args.picture.as_ref().map(|folder| folder.join(name));
+        item.stills = delivery.picture.as_ref().map(|folder| folder.join(name));
     }
 }
 

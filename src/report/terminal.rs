@@ -1,7 +1,7 @@
 //! The report as a table that fits 80 columns, and as a line a file for the log of a build.
 
 use super::text::{Role, Text, column, narrow};
-use super::words::{self, Row, Shown, short};
+use super::words::{self, Row, Shown, short, some_of};
 use super::{
     BeforeAfter, CharacterReport, FileReport, FileStatus, Outcome, Percent, PieceKind, Plan,
     Planned, PlannedFile, Report, SymmetryReport, influences, sizes,
@@ -240,6 +240,9 @@ fn character(out: &mut Text, c: &CharacterReport) {
         out.wrapped("  ", &floor);
     }
     out.wrapped("  ", &sizes(&c.surface, c.skeleton.joints));
+    if let Some(carried) = &c.carried {
+        out.wrapped("  ", &words::carried(carried));
+    }
     out.plain(&format!(
         "  {} poses in the fit, {} held out",
         c.poses.fit, c.poses.held_out
@@ -318,21 +321,6 @@ fn character(out: &mut Text, c: &CharacterReport) {
     for warning in &c.warnings {
         out.labelled("  ", Role::Doubt, "note:", warning);
     }
-}
-
-/// The first few names, and how many more there are.
-fn some_of<T: AsRef<str>>(names: &[T]) -> String {
-    const SHOWN: usize = 6;
-    let shown: Vec<String> = names
-        .iter()
-        .take(SHOWN)
-        .map(|name| short(name.as_ref()))
-        .collect();
-    let more = match names.len().saturating_sub(SHOWN) {
-        0 => String::new(),
-        more => format!(" and {more} more"),
-    };
-    format!("{}{more}", shown.join(", "))
 }
 
 fn symmetry(found: &SymmetryReport) -> String {

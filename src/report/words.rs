@@ -3,8 +3,8 @@
 pub(crate) use crate::error::clean;
 
 use super::{
-    CharacterReport, Counts, FileReport, FileStatus, LimitReport, Percent, Report, RunEnd,
-    WorstVertex,
+    CarryReport, CharacterReport, Counts, FileReport, FileStatus, LimitReport, Percent, Report,
+    RunEnd, WorstVertex,
 };
 
 /// Names in tables are cut to this many characters.
@@ -100,6 +100,33 @@ pub(super) fn exceeded(file: &FileReport) -> impl Iterator<Item = String> {
     file.characters.iter().flat_map(move |character| {
         exceeded_limits(character).map(move |limit| limit.line(&named(file, character)))
     })
+}
+
+/// Where weights come from, and what found no place there.
+pub(crate) fn carried(carried: &CarryReport) -> String {
+    let mut text = format!(
+        "follows {} of {}; naive: its weights at the closest places; {} filled from those around",
+        carried.from,
+        carried.file,
+        match carried.filled_vertices {
+            0 => "no vertex".to_owned(),
+            1 => "1 vertex".to_owned(),
+            count => format!("{count} vertices"),
+        }
+    );
+    if carried.forced_pieces > 0 {
+        let pieces = counting(carried.forced_pieces, "piece");
+        text += &format!("; {pieces} without any place that agrees took the closest ones");
+    }
+    if !carried.missing_joints.is_empty() {
+        let names: Vec<&String> = carried.missing_joints.iter().collect();
+        text += &format!(
+            "; it lacks {}: {}",
+            counting(names.len(), "joint"),
+            some_of(&names)
+        );
+    }
+    text
 }
 
 /// The limits that a character exceeds.
@@ -200,6 +227,21 @@ pub(crate) fn status(status: FileStatus) -> &'static str {
 pub(crate) fn counting(count: usize, what: &str) -> String {
     let plural = if count == 1 { "" } else { "s" };
     format!("{count} {what}{plural}")
+}
+
+/// The first few names, and how many more there are.
+pub(crate) fn some_of<T: AsRef<str>>(names: &[T]) -> String {
+    const SHOWN: usize = 6;
+    let shown: Vec<String> = names
+        .iter()
+        .take(SHOWN)
+        .map(|name| short(name.as_ref()))
+        .collect();
+    let more = match names.len().saturating_sub(SHOWN) {
+        0 => String::new(),
+        more => format!(" and {more} more"),
+    };
+    format!("{}{more}", shown.join(", "))
 }
 
 /// Faults of a file, without its name where they begin with it: whoever shows them says that first.

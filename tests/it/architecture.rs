@@ -15,6 +15,7 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("pose", &["rig", "error"]),
     ("deform", &["rig"]),
     ("fit", &["rig"]),
+    ("carry", &["rig"]),
     ("measure", &["rig"]),
     ("inspect", &["rig"]),
     (
@@ -33,8 +34,8 @@ const ROOMS: &[(&str, &[&str])] = &[
     (
         "job",
         &[
-            "asset", "bind", "deform", "error", "fit", "inspect", "limits", "measure", "memory",
-            "page", "picture", "pose", "recipe", "report", "rig",
+            "asset", "bind", "carry", "deform", "error", "fit", "inspect", "limits", "measure",
+            "memory", "page", "picture", "pose", "recipe", "report", "rig",
         ],
     ),
     (

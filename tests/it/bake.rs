@@ -11,18 +11,14 @@ use crate::report::check_fields;
 
 /// Bakes one file; gives its entry in the report, with the run's beside it.
 pub fn bake(input: &Path, output: &Path, extra: &[&str]) -> Value {
+    report_of(&[&["bake", word(input), "-o", word(output)], extra].concat())
+}
+
+/// Runs a command that bakes one file; gives its entry in the report, with the run's beside it.
+pub fn report_of(words: &[&str]) -> Value {
     let folder = folder();
     let report = folder.path().join("report.json");
-    let mut words = vec![
-        "bake",
-        word(input),
-        "-o",
-        word(output),
-        "--report",
-        word(&report),
-    ];
-    words.extend(extra);
-    tanyard_ok(&words);
+    tanyard_ok(&[words, &["--report", word(&report)]].concat());
     let text = fs::read_to_string(&report).expect("a report");
     let mut report: Value = serde_json::from_str(&text).expect("the report is JSON");
     check_fields(&report);

@@ -10,6 +10,7 @@ mod asset_kit;
 mod bake;
 mod batch;
 mod binds;
+mod carry;
 mod chaos;
 mod clip;
 mod compare;
