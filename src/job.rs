@@ -175,7 +175,7 @@ fn bake_own(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
         };
         let mut followers = Vec::new();
         for lod in source.lods.iter().filter(|lod| lod.giver == index) {
-            let carried = Carried::new(&giver, &request.input, &lod.loaded)?.as_lod(lod.rule);
+            let carried = Carried::new(&giver, &request.input, &lod.loaded)?.of_lod(lod.rule);
             let influences = request.recipe.lod[lod.rule].influences;
             let follow = Follow {
                 request,

@@ -1,23 +1,24 @@
 //! Writes what the checks in `tests/outside` compare with their references: for each character its
 //! input, the baked file with its clip, twenty poses, and the positions that this library gives in them and in
-//! some poses of the clip. Also the ramp of
-//! colours.
+//! some poses of the clip. Also the ramp of colours, and weights filled in a hole.
 //!
 //! `cargo run --release --example outside_cases -- FOLDER CHARACTER.glb…`
 
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use nalgebra::Vector3;
 use tanyard::asset::{Document, characters};
 use tanyard::bind;
+use tanyard::carry::{self, Row};
 use tanyard::deform::{
     Border, LayerKind, LayerOptions, MushOptions, RelaxOptions, Scratch, Skinning, Stack,
 };
-use tanyard::job::{self, Request, Stage, Watch};
+use tanyard::job::{self, Request, SkinPoses, Stage, Watch};
 use tanyard::picture;
 use tanyard::pose::{file, pose_set};
 use tanyard::recipe::Recipe;
-use tanyard::rig::{Block, Character, JointId, LANES, Pose, PoseSequence, Weights};
+use tanyard::rig::{Block, Character, JointId, LANES, Move, Pose, PoseSequence, Surface, Weights};
 
 type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
 
@@ -47,6 +48,12 @@ const POSES: usize = 20;
 /// Poses of the clip compared for each character.
 const CLIP_POSES: usize = 12;
 
+/// Poses behind the others in which joints slide and scale: all of them are compared.
+const MOVING_POSES: usize = 4;
+
+/// Poses of a clip, at most, without those.
+const MOST_POSES: usize = 1900;
+
 fn main() -> Outcome<()> {
     let mut words = std::env::args_os().skip(1).map(PathBuf::from);
     let folder = words
@@ -60,6 +67,7 @@ fn main() -> Outcome<()> {
     }
     let ramp: Vec<[u8; 3]> = (0..=255).map(|i| picture::ramp(i as f32 / 255.0)).collect();
     fs::write(folder.join("ramp.json"), serde_json::to_string(&ramp)?)?;
+    fs::write(folder.join("fill.json"), filled().to_string())?;
     println!("{written} cases in {}", folder.display());
     if written == 0 {
         Err("no characters were given".into())
@@ -74,6 +82,10 @@ fn write_case(input: &Path, case: &Path) -> Outcome<()> {
     let baked = case.join("baked.glb");
     let mut request = Request::new(input, Recipe::default());
     request.recipe.write.clip = true;
+    let poses = moving(&job::poses(&request)?.sets[0]);
+    let text = file::to_json(&poses, &job::poses(&request)?.sets[0].character.skeleton);
+    fs::write(case.join("fit.json"), text.to_string())?;
+    request.poses = Some(case.join("fit.json"));
     job::bake(&request, &baked, &Unwatched)?;
     let sets = job::poses(&request)?;
     let (shown, _) = job::shown(&sets.sets.first().ok_or("no skin")?.poses.fit);
@@ -94,8 +106,10 @@ fn write_case(input: &Path, case: &Path) -> Outcome<()> {
     let skinned = positions(character, weights.clone(), &poses, &[]);
     fs::write(case.join("skinned.f32"), little_endian(&skinned))?;
     // Some of the poses that the clip shows, by their number in it.
+    let turning = shown.len() - MOVING_POSES;
     let numbers: Vec<usize> = (0..CLIP_POSES)
-        .map(|i| i * (shown.len() - 1) / (CLIP_POSES - 1))
+        .map(|i| i * (turning - 1) / (CLIP_POSES - 1))
+        .chain(turning..shown.len())
         .collect();
     let some: Vec<Pose> = numbers.iter().map(|&at| shown[at].clone()).collect();
     let in_clip = positions(character, weights.clone(), &some, &[]);
@@ -144,6 +158,34 @@ fn write_case(input: &Path, case: &Path) -> Outcome<()> {
     let settings = serde_json::json!({ "rounds": rounds, "pull": MUSH.pull });
     fs::write(case.join("case.json"), settings.to_string())?;
     Ok(())
+}
+
+/// The first poses of a fit, with some behind them in which joints slide and scale besides.
+fn moving(skin: &SkinPoses) -> Vec<Pose> {
+    let skeleton = &skin.character.skeleton;
+    let mut poses = skin.poses.fit.first(MOST_POSES);
+    let slide = 0.03 * skeleton.size();
+    let moved = |(number, pose): (usize, &Pose)| {
+        let moves = pose.moves.iter().enumerate().map(|(place, &(id, own))| {
+            let scale = match (place + number) % 3 {
+                0 => Vector3::new(1.3, 0.8, 1.1),
+                1 => Vector3::repeat(1.2),
+                _ => Vector3::repeat(1.0),
+            };
+            let translation = Vector3::new(1.0, -0.5, 0.25) * (slide / skeleton.slide_unit(id));
+            let moved = Move {
+                translation,
+                scale,
+                ..own
+            };
+            (id, moved)
+        });
+        Pose::new(format!("moving {number}"), moves)
+    };
+    let last = &poses[poses.len() - MOVING_POSES..];
+    let more: Vec<Pose> = last.iter().enumerate().map(moved).collect();
+    poses.extend(more);
+    poses
 }
 
 /// Poses spread over the set that a bake would fit to.
@@ -213,4 +255,65 @@ impl Watch for Unwatched {
     fn interrupted(&self) -> bool {
         false
     }
+}
+
+/// A bumpy sheet of three hundred vertices with a hole in the weights of three joints, and the weights that fill it.
+fn filled() -> serde_json::Value {
+    const SIDE: usize = 17;
+    let at = |x: usize, y: usize| {
+        let (x, y) = (x as f32 / 4.0, y as f32 / 4.0);
+        // Uneven, so that no two triangles are alike.
+        let bump = 0.6 * (1.7 * x).sin() * (1.3 * y + 0.4).cos();
+        [x + 0.05 * (5.0 * y).sin(), y + 0.04 * (4.0 * x).cos(), bump]
+    };
+    let place = |x: usize, y: usize| (y * (SIDE + 1) + x) as u32;
+    let (mut positions, mut triangles) = (Vec::new(), Vec::new());
+    for y in 0..=SIDE {
+        positions.extend((0..=SIDE).map(|x| at(x, y)));
+    }
+    for y in 0..SIDE {
+        for x in 0..SIDE {
+            let [a, b] = [place(x, y), place(x + 1, y)];
+            let [c, d] = [place(x, y + 1), place(x + 1, y + 1)];
+            triangles.extend([[a, b, d], [a, d, c]]);
+        }
+    }
+    let surface = Surface::weld(&positions, &triangles);
+    let full = |p: [f32; 3]| {
+        let parts = [
+            1.0 + p[0].sin(),
+            1.5 + (0.8 * p[1]).cos(),
+            0.7 + p[0] * p[1] / 20.0,
+        ];
+        let sum: f32 = parts.iter().sum();
+        parts.map(|part| f64::from(part / sum))
+    };
+    // One hole inside, one at the border.
+    let is_open = |p: [f32; 3]| {
+        let inside = (p[0] - 1.6).hypot(p[1] - 2.4) < 0.9;
+        inside || (p[0] - 4.2).hypot(p[1] - 2.0) < 0.8
+    };
+    let known: Vec<bool> = positions.iter().map(|&p| !is_open(p)).collect();
+    let mut rows: Vec<Row> = positions
+        .iter()
+        .map(|&p| match is_open(p) {
+            true => Row::new(),
+            false => (0..3).map(JointId).zip(full(p)).collect(),
+        })
+        .collect();
+    let dense = |rows: &[Row]| -> Vec<[f64; 3]> {
+        let dense = |row: &Row| {
+            let mut weights = [0.0; 3];
+            row.iter()
+                .for_each(|&(joint, weight)| weights[joint.index()] = weight);
+            weights
+        };
+        rows.iter().map(dense).collect()
+    };
+    let before = dense(&rows);
+    let solved = carry::fill(&surface, &mut rows, &known);
+    serde_json::json!({
+        "positions": positions, "triangles": triangles, "known": known, "before": before, "solved": solved,
+        "filled": dense(&rows),
+    })
 }

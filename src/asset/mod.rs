@@ -6,6 +6,7 @@
 
 mod accessor;
 mod atomic;
+mod borrow;
 mod clips;
 mod container;
 mod document;
@@ -29,6 +30,7 @@ mod write;
 pub use atomic::{
     between_writes, check_target, make_folder, write_atomically, write_lightly, write_new,
 };
+pub use borrow::with_skeleton_of;
 pub use clips::clips;
 pub use document::{Document, reading_bytes};
 pub use litter::{Beside, clear_litter};

@@ -322,7 +322,7 @@ fn keys(
 }
 
 /// The matrix as translation, rotation and scale; `None` if it shears or has no inverse.
-fn parts(matrix: &Matrix4<f64>) -> Option<Trs> {
+pub(super) fn parts(matrix: &Matrix4<f64>) -> Option<Trs> {
     let (rotation, stretch): (_, Matrix3<f64>) = polar(&matrix.fixed_view::<3, 3>(0, 0).into())?;
     let scale = stretch.diagonal();
     let beside = stretch - Matrix3::from_diagonal(&scale);

@@ -18,7 +18,7 @@ use crate::fit::{self, Candidates};
 use crate::pose::matcher;
 use crate::recipe::Symmetry;
 use crate::report::CarryReport;
-use crate::rig::{Character, Cling, JointId, Mirror, Skeleton, Weights};
+use crate::rig::{Character, Cling, JointId, Mirror, Sight, Skeleton, Weights};
 
 /// Whose weights to carry, and how.
 #[derive(Clone, Debug, PartialEq)]
@@ -37,6 +37,9 @@ pub struct Carry {
 
 /// Joints whose places differ by less than this share of the skeleton's size stand in one place.
 const SAME_PLACE: f64 = 0.01;
+
+/// Vertices that tell how far two surfaces are apart.
+const SAMPLES: usize = 500;
 
 /// What carrying starts from: a surface with its stack, and its weights.
 pub(super) struct Giver<'a> {
@@ -69,7 +72,11 @@ impl Carried {
         let clock = Instant::now();
         let from = giver.work.character;
         let mut notes = [&to.notes[..], &to.skin_notes[..]].concat();
-        let (takes, own, missing_joints) = joints(&from.skeleton, &to.character.skeleton)
+        let Joints {
+            takes,
+            own,
+            missing,
+        } = joints(&from.skeleton, &to.character.skeleton)
             .ok_or_else(|| no_joint(file, giver.file, &to.character))?;
         let (matrix, note) = alignment(from, &to.character, &own);
         notes.extend(note);
@@ -113,7 +120,7 @@ impl Carried {
             lod: None,
             filled_vertices: known.iter().filter(|known| !**known).count(),
             forced_pieces: found.forced.len(),
-            missing_joints,
+            missing_joints: missing,
         };
         Ok(Self {
             places: found.places.into_iter().flatten().collect(),
@@ -129,7 +136,7 @@ impl Carried {
     }
 
     /// Says that it is an LOD of the recipe.
-    pub(super) fn as_lod(mut self, lod: usize) -> Self {
+    pub(super) fn of_lod(mut self, lod: usize) -> Self {
         self.report.lod = Some(lod);
         self
     }
@@ -210,12 +217,19 @@ impl Carried {
     }
 }
 
-/// For each joint of `from` the one that takes its weight (itself if `to` has it, else the nearest above that `to`
-/// has, else the first that `to` has), its namesake, and the names that `to` lacks; `None` if they share none.
-fn joints(
-    from: &Skeleton,
-    to: &Skeleton,
-) -> Option<(Vec<JointId>, Vec<Option<JointId>>, Vec<String>)> {
+/// How the joints of two skeletons go together.
+struct Joints {
+    /// For each joint of the first the one that takes its weight.
+    takes: Vec<JointId>,
+    /// For each joint of the first its namesake in the second.
+    own: Vec<Option<JointId>>,
+    /// The names that the second lacks.
+    missing: Vec<String>,
+}
+
+/// A joint that `to` lacks gives its weight to the nearest above that it has, else to the first that it has; `None`
+/// if they share none.
+fn joints(from: &Skeleton, to: &Skeleton) -> Option<Joints> {
     let own = onto::namesakes(from, to);
     let mut order = from.parents_first().iter();
     let first = *order.find(|id| own[id.index()].is_some())?;
@@ -229,7 +243,11 @@ fn joints(
     }
     let missing = from.ids().filter(|id| own[id.index()].is_none());
     let missing = missing.map(|id| from.joint(id).name.clone()).collect();
-    Some((takes, own, missing))
+    Some(Joints {
+        takes,
+        own,
+        missing,
+    })
 }
 
 fn no_joint(file: &Path, from: &Path, to: &Character) -> Error {
@@ -377,7 +395,10 @@ impl Pair {
                 onto::read(baked, reference).map_err(Error::Input)?.weights
             }
         };
-        let document = Document::open(to)?;
+        let mut document = Document::open(to)?;
+        if document.json()["skins"].is_null() && request.skeleton.is_none() {
+            document = with_skeleton(&document, &source.loaded[giver].character)?;
+        }
         let takers = asset::characters(&document, request.skeleton.as_deref())?;
         let takers = parts(&document, takers, &takes)?;
         if takers.is_empty() {
@@ -392,6 +413,32 @@ impl Pair {
             bytes,
         })
     }
+}
+
+/// A file of meshes alone, with the skeleton of another: where the other file shows it, or in its mesh space, which is
+/// not the same if the other was saved out of bind pose; whichever brings the surfaces closer.
+fn with_skeleton(document: &Document, from: &Character) -> Result<Document, Error> {
+    let sight = Sight::new(&from.surface);
+    let mut best: Option<(f64, Document)> = None;
+    for placement in [from.placement, Matrix4::identity()] {
+        let placed = asset::with_skeleton_of(document, from, &placement)?;
+        let mut apart = 0.0;
+        for one in asset::characters(&placed, None)? {
+            let own = onto::namesakes(&from.skeleton, &one.character.skeleton);
+            let (matrix, _) = alignment(from, &one.character, &own);
+            let surface = &one.character.surface;
+            for v in (0..surface.len()).step_by(surface.len().div_ceil(SAMPLES).max(1)) {
+                let closest = sight.closest(matrix.transform_point(&surface.point(v)));
+                apart += closest.map_or(0.0, |closest| closest.distance);
+            }
+        }
+        if best.as_ref().is_none_or(|(least, _)| apart < *least) {
+            best = Some((apart, placed));
+        }
+    }
+    // There are two of them to choose from.
+    best.map(|(_, placed)| placed)
+        .ok_or_else(|| none_that_fits(document.path(), "--to"))
 }
 
 /// The parts of characters whose meshes a condition holds for.
@@ -432,5 +479,97 @@ fn same_file(a: &Path, b: &Path) -> bool {
     match (a.canonicalize(), b.canonicalize()) {
         (Ok(a), Ok(b)) => a == b,
         _ => a == b,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use nalgebra::{UnitQuaternion, Vector3};
+
+    use super::*;
+    use crate::rig::JointSpec;
+
+    /// A chain of joints with these names and parents, one unit apart, in a space.
+    fn skeleton(joints: &[(&str, Option<usize>)], space: &Matrix4<f64>) -> Skeleton {
+        let specs = joints.iter().enumerate().map(|(j, &(name, parent))| {
+            // Bent, so that three joints span a plane.
+            let x = j as f64;
+            let world = space * Matrix4::new_translation(&Vector3::new(x, x * x, 0.3 * (x % 2.0)));
+            JointSpec {
+                name: name.to_owned(),
+                node: j,
+                parent,
+                inverse_bind: world.try_inverse().expect("it has one"),
+            }
+        });
+        Skeleton::new(specs.collect()).expect("a skeleton")
+    }
+
+    fn character(skeleton: Skeleton, placement: Matrix4<f64>) -> Character {
+        Character {
+            name: "c".to_owned(),
+            skeleton,
+            surface: crate::rig::Surface::weld(
+                &[[0.0; 3], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]],
+                &[[0, 1, 2]],
+            ),
+            weights: None,
+            parts: Vec::new(),
+            scene_scale: 1.0,
+            placement,
+            saved_pose: None,
+        }
+    }
+
+    const HAND: [(&str, Option<usize>); 5] = [
+        ("arm", None),
+        ("hand", Some(0)),
+        ("thumb", Some(1)),
+        ("tip", Some(2)),
+        ("prop", None),
+    ];
+
+    #[test]
+    fn joints_that_are_lacking_give_to_the_nearest_above() {
+        let same = Matrix4::identity();
+        let from = skeleton(&HAND, &same);
+        let to = skeleton(&[("hand", None), ("arm", None)], &same);
+        let found = joints(&from, &to).expect("some in common");
+        let places = found.takes.iter().map(|id| id.index()).collect::<Vec<_>>();
+        assert_eq!(places, [0, 1, 1, 1, 0]);
+        let own: Vec<_> = found.own.iter().map(|id| id.map(JointId::index)).collect();
+        assert_eq!(own, [Some(1), Some(0), None, None, None]);
+        assert_eq!(found.missing, ["thumb", "tip", "prop"]);
+        assert!(joints(&from, &skeleton(&[("wing", None)], &same)).is_none());
+        // A root that is lacking gives to the first that there is.
+        let found = joints(&from, &skeleton(&[("thumb", None)], &same)).expect("one");
+        assert!(found.takes.iter().all(|id| id.index() == 2));
+    }
+
+    #[test]
+    fn spaces_are_laid_upon_each_other() {
+        let same = Matrix4::identity();
+        let space = Matrix4::new_scaling(100.0)
+            * UnitQuaternion::from_euler_angles(0.4, -1.0, 0.2).to_homogeneous();
+        let back = space.try_inverse().expect("it has one");
+        let from = character(skeleton(&HAND, &same), same);
+        let own: Vec<_> = (0..5).map(|j| Some(JointId(j))).collect();
+        // One space; another, which the scene tells; another, which only the joints tell.
+        let cases = [
+            (same, same, false),
+            (space, back, false),
+            (space, same, true),
+        ];
+        for (space, placement, by_joints) in cases {
+            let to = character(skeleton(&HAND, &space), placement);
+            let (matrix, note) = alignment(&from, &to, &own);
+            assert!((matrix * space - same).amax() < 1e-9, "{matrix}");
+            assert_eq!(note.is_some(), by_joints, "{note:?}");
+        }
+        // Joints that stand in no such relation are told.
+        let bent = skeleton(&HAND, &same);
+        let moved: Vec<_> = [3, 0, 4, 1, 2].map(|j| Some(JointId(j))).to_vec();
+        let (_, note) = alignment(&from, &character(bent, same), &moved);
+        assert!(note.is_some_and(|note| note.contains("joints stand up to")));
     }
 }

@@ -218,7 +218,7 @@ fn read(value: &Value) -> Result<Move, Vec<Slip<'_>>> {
                 Some(translation) => own.translation = translation,
                 None => slip("a translation [x, y, z] of three numbers up to 1000000000"),
             },
-            "scale" => match vector(value).filter(|scale| is_scale(scale)) {
+            "scale" => match vector(value).filter(is_scale) {
                 Some(scale) => own.scale = scale,
                 None => slip("a scale [x, y, z] of three numbers from 0.001 to 1000"),
             },

@@ -182,8 +182,7 @@ impl Sight {
         let mut open = vec![(0.0, 0)];
         while let Some((square, node)) = open.pop() {
             let bound = best.map_or(reach, |best| best.distance);
-            // NaN opens nothing.
-            if self.triangles.is_empty() || !(square <= bound * bound) {
+            if self.triangles.is_empty() || square > bound * bound {
                 continue;
             }
             match self.tree.nodes[node] {

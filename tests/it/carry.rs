@@ -238,7 +238,8 @@ fn a_piece_without_matches_takes_the_closest_places_and_broken_ones_do_no_harm()
         .iter()
         .map(|&[a, b, c]| [a, c, b])
         .collect();
-    let inside_out = Surface::weld(&surface.positions, &turned);
+    let larger = surface.positions.iter().map(|p| p.map(|x| 1.05 * x));
+    let inside_out = Surface::weld(&larger.collect::<Vec<_>>(), &turned);
     let found = carry::matches(surface, &weights, &inside_out, &Options::default());
     assert_eq!(found.forced, [0]);
     assert!(found.places.iter().all(Option::is_some));
@@ -282,7 +283,7 @@ fn capped_rows_lie_on_the_grid_and_keep_the_heaviest() {
 }
 
 /// The bytes of an accessor of tightly packed numbers.
-fn floats<'k>(kit: &'k mut Kit, accessor: usize, width: usize) -> Vec<&'k mut [u8]> {
+fn floats(kit: &mut Kit, accessor: usize, width: usize) -> Vec<&mut [u8]> {
     let accessor = kit.json["accessors"][accessor].clone();
     let view =
         kit.json["bufferViews"][accessor["bufferView"].as_u64().expect("a view") as usize].clone();
@@ -496,6 +497,45 @@ fn both_surfaces_may_be_in_one_file() {
 }
 
 #[test]
+fn a_mesh_without_a_skeleton_gets_that_of_the_other() {
+    let baked = Baked::new();
+    let mut kit = parse_glb(&std::fs::read(&baked.baked).expect("a file"));
+    let object = kit.json.as_object_mut().expect("an object");
+    object.shift_remove("skins");
+    object.shift_remove("animations");
+    for node in kit.json["nodes"].as_array_mut().expect("nodes") {
+        node.as_object_mut()
+            .expect("an object")
+            .shift_remove("skin");
+    }
+    for mesh in kit.json["meshes"].as_array_mut().expect("meshes") {
+        for primitive in mesh["primitives"].as_array_mut().expect("primitives") {
+            let attributes = primitive["attributes"].as_object_mut().expect("attributes");
+            attributes
+                .retain(|name, _| !name.starts_with("JOINTS") && !name.starts_with("WEIGHTS"));
+        }
+    }
+    let bare = put(baked.folder.path(), "bare.glb", kit.glb());
+    let output = baked.path("out.glb");
+    baked.carry(&bare, &output, &["--no-refit"]);
+    let (found, expected) = (read(&output), read(&baked.baked));
+    let names = |c: &Character| -> Vec<String> {
+        c.skeleton
+            .joints()
+            .iter()
+            .map(|joint| joint.name.clone())
+            .collect()
+    };
+    assert_eq!(names(&found), names(&expected));
+    for id in found.skeleton.ids() {
+        // Mesh space is that of the scene, about the mesh.
+        let apart = found.skeleton.origin(id) - expected.skeleton.origin(id);
+        assert!(apart.norm() < 1e-5 * expected.surface.diagonal(), "{apart}");
+    }
+    assert_eq!(found.weights, expected.weights);
+}
+
+#[test]
 fn what_cannot_be_carried_is_named() {
     let folder = folder();
     let (ox, tanner) = (&demos()[0], &demos()[1]);
@@ -562,8 +602,8 @@ fn jacket(baked: &Path, body: &str) -> Kit {
     let normals = surface.normals();
     let size = surface.diagonal();
     let mut numbers = Vec::new();
-    for v in 0..surface.len() {
-        let at = surface.point(v) + normals[v] * (0.008 * size);
+    for (v, normal) in normals.iter().enumerate() {
+        let at = surface.point(v) + normal * (0.008 * size);
         numbers.extend(at.coords.iter().map(|&x| x as f32));
     }
     let inside = surface
