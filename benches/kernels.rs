@@ -130,7 +130,7 @@ fn fitted(tube: &Tube, stack: &Stack, gram: &Gram) -> fit::Fitted {
         prune: 5e-4,
         steps: 1 << 24,
     };
-    fit::solve(gram, &tube.surface, stack.base(), None, &options)
+    fit::solve(gram, &tube.surface, stack.base(), None, None, &options)
 }
 
 /// The whole solve, from Gram matrices to rounded weights; an item is a vertex.

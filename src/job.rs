@@ -3,13 +3,15 @@
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use crate::asset::{self, Beside, ClipPlace, Document, Loaded, Outline, RangeClip, Written};
+use crate::asset::{
+    self, Beside, ClipPlace, Document, Loaded, NewWeights, Outline, RangeClip, Written,
+};
 use crate::error::Error;
 use crate::memory;
 use crate::pose::{PoseSet, Poses};
 use crate::recipe::Recipe;
 use crate::report::{CharacterReport, Plan};
-use crate::rig::{Character, Pose, PoseSequence, Weights};
+use crate::rig::{Character, Kept, Pose, PoseSequence, Weights};
 use against::Earlier;
 use carry::{Carried, Giver, Pair};
 use picture::Sitter;
@@ -127,6 +129,8 @@ pub fn bake(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
 struct Done<'a> {
     loaded: &'a Loaded,
     weights: Weights,
+    /// Vertices that keep those of the file.
+    kept: Option<Kept<'a>>,
     report: CharacterReport,
 }
 
@@ -189,12 +193,14 @@ fn bake_own(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
             followers.push(Done {
                 loaded: &lod.loaded,
                 weights,
+                kept: None,
                 report,
             });
         }
         done.push(Done {
             loaded,
             weights: one.weights,
+            kept: work.kept,
             report: one.report,
         });
         done.extend(followers);
@@ -276,6 +282,7 @@ fn bake_carried(
         done.push(Done {
             loaded,
             weights,
+            kept: None,
             report,
         });
     }
@@ -337,8 +344,12 @@ impl Follow<'_> {
 
 /// The document with all new weights.
 fn with_all(document: &Document, done: &[Done], request: &Request) -> Result<Document, Error> {
-    let results: Vec<(&Loaded, &Weights)> =
-        done.iter().map(|one| (one.loaded, &one.weights)).collect();
+    let results = done.iter().map(|one| NewWeights {
+        loaded: one.loaded,
+        weights: &one.weights,
+        kept: one.kept.as_ref(),
+    });
+    let results: Vec<NewWeights> = results.collect();
     asset::with_weights(document, &results, request.recipe.write.weights)
 }
 

@@ -147,6 +147,25 @@ pub struct FitSettings {
     pub mend: bool,
     /// Whether left and right are made alike.
     pub symmetry: Symmetry,
+    /// The part that is solved; all else keeps the weights that the file has.
+    pub only: Option<Selection>,
+}
+
+impl FitSettings {
+    /// Whether each welded vertex is solved, in a character whose vertices are bound to these joints; `None` if
+    /// all are.
+    ///
+    /// # Errors
+    /// A sentence if `only` names nothing in it.
+    pub fn solved(
+        &self,
+        character: &Character,
+        bind: &[JointId],
+    ) -> Result<Option<Vec<bool>>, String> {
+        let only = self.only.as_ref();
+        only.map(|only| only.takes_in(character, bind, &matches))
+            .transpose()
+    }
 }
 
 /// Whether left and right are made alike.
@@ -198,6 +217,7 @@ impl Default for FitSettings {
             prune: 5e-4,
             mend: true,
             symmetry: Symmetry::Auto,
+            only: None,
         }
     }
 }
@@ -444,8 +464,11 @@ impl Recipe {
                 found.to_string(),
             );
         }
+        if let Some(only) = &fit.only {
+            checks.selection("fit.only", only);
+        }
         for (index, layer) in self.layer.iter().enumerate() {
-            layer.check(&format!("layer[{index}]"), &mut check);
+            layer.check(&format!("layer[{index}]"), &mut checks);
         }
         for (index, lod) in self.lod.iter().enumerate() {
             checks.patterns(&format!("lod[{index}].meshes"), &lod.meshes);
@@ -484,6 +507,18 @@ impl Checks<'_> {
             let fault = Fault::new(self.path, part, slip.expected, &slip.found);
             let remedy = text::nearest(slip.found.trim_matches('\''), &slip.names);
             self.faults.push(fault.remedy(remedy));
+        }
+    }
+
+    fn selection(&mut self, part: &str, only: &Selection) {
+        self.patterns(part, only.patterns());
+        if let Some(attribute) = &only.attribute {
+            self.check(
+                attribute.starts_with('_'),
+                &format!("{part}.attribute"),
+                "a name that begins with an underscore",
+                format!("{attribute:?}"),
+            );
         }
     }
 
@@ -548,7 +583,13 @@ impl LayerSettings {
         filled
     }
 
-    fn check(&self, part: &str, check: &mut impl FnMut(bool, &str, &str, String)) {
+    fn check(&self, part: &str, checks: &mut Checks) {
+        if let Some(only) = &self.only {
+            checks.selection(&format!("{part}.only"), only);
+        }
+        let mut check = |good: bool, part: &str, expected: &str, found: String| {
+            checks.check(good, part, expected, found);
+        };
         let share = |x: f64| (0.0..=1.0).contains(&x);
         if let (Some(rounds), Some(radius)) = (self.rounds, self.radius) {
             check(
@@ -608,26 +649,6 @@ impl LayerSettings {
             "an option of relax",
             "one of mush".to_owned(),
         );
-        if let Some(only) = &self.only {
-            for pattern in only.patterns() {
-                if let Err(reason) = matcher(pattern) {
-                    check(
-                        false,
-                        &format!("{part}.only"),
-                        "name patterns",
-                        format!("{pattern:?} ({reason})"),
-                    );
-                }
-            }
-            if let Some(attribute) = &only.attribute {
-                check(
-                    attribute.starts_with('_'),
-                    &format!("{part}.only.attribute"),
-                    "a name that begins with an underscore",
-                    format!("{attribute:?}"),
-                );
-            }
-        }
     }
 
     fn name(&self) -> &'static str {

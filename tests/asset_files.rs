@@ -7,7 +7,7 @@ use std::path::Path;
 
 use asset_kit::*;
 use serde_json::{Value, json};
-use tanyard::asset::{self, Document, WeightFormat, characters, with_weights};
+use tanyard::asset::{self, Document, NewWeights, WeightFormat, characters, with_weights};
 use tanyard::error::Error;
 
 fn names(folder: &Path) -> Vec<String> {
@@ -23,7 +23,7 @@ fn baked(path: &Path, format: WeightFormat) -> Document {
     let document = Document::open(path).unwrap();
     let loaded = characters(&document, None).unwrap();
     let weights = slanted(&loaded[0], format);
-    with_weights(&document, &[(&loaded[0], &weights)], format).unwrap()
+    with_weights(&document, &[NewWeights::all(&loaded[0], &weights)], format).unwrap()
 }
 
 fn json_of(path: &Path) -> Value {

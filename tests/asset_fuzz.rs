@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use asset_kit::*;
 use proptest::prelude::*;
 use serde_json::json;
-use tanyard::asset::{Document, WeightFormat, characters, clips, with_weights};
+use tanyard::asset::{Document, NewWeights, WeightFormat, characters, clips, with_weights};
 use tanyard::rig::{JointId, Weights};
 
 /// Everything that a bake does with a file; whether all of it succeeded.
@@ -27,7 +27,7 @@ fn use_all(path: &Path, bytes: Vec<u8>, skeleton: Option<&str>) -> bool {
         fine &= clips(&document, &character.skeleton, 3.0).is_ok();
         fine &= with_clip(&document, &character.skeleton, &[]).is_ok();
         let rigid = Weights::rigid(&vec![JointId(0); character.surface.len()]);
-        fine &= with_weights(&document, &[(one, &rigid)], WeightFormat::U8).is_ok();
+        fine &= with_weights(&document, &[NewWeights::all(one, &rigid)], WeightFormat::U8).is_ok();
     }
     fine
 }

@@ -7,7 +7,7 @@ use std::path::PathBuf;
 
 use asset_kit::*;
 use nalgebra::Matrix4;
-use tanyard::asset::{self, Document, WeightFormat, characters, clips, with_weights};
+use tanyard::asset::{self, Document, NewWeights, WeightFormat, characters, clips, with_weights};
 use tanyard::rig::{JointId, Move, Pose, Weights};
 
 const SAMPLES: [&str; 2] = ["CesiumMan.glb", "Fox.glb"];
@@ -135,7 +135,8 @@ fn a_bake_leaves_all_but_the_weights() {
         let loaded = characters(&document, None).unwrap();
         for format in [WeightFormat::U8, WeightFormat::U16, WeightFormat::F32] {
             let weights = gridded(loaded[0].character.weights.as_ref().unwrap(), format);
-            let baked = with_weights(&document, &[(&loaded[0], &weights)], format).unwrap();
+            let baked =
+                with_weights(&document, &[NewWeights::all(&loaded[0], &weights)], format).unwrap();
             let file = as_glb(&baked);
             let after = parse_glb(&file);
             for key in before.json.as_object().unwrap().keys() {
@@ -186,7 +187,8 @@ fn a_bake_leaves_all_but_the_weights() {
                 );
             }
             // Again and again: no growth.
-            let twice = with_weights(&baked, &[(&again[0], &weights)], format).unwrap();
+            let twice =
+                with_weights(&baked, &[NewWeights::all(&again[0], &weights)], format).unwrap();
             assert_eq!(as_glb(&twice).len(), as_glb(&baked).len());
         }
     }

@@ -4,15 +4,16 @@ mod asset_kit;
 
 use asset_kit::*;
 use serde_json::{Value, json};
-use tanyard::asset::{self, Document, Loaded, WeightFormat, characters, with_weights};
-use tanyard::rig::{JointId, Weights};
+use tanyard::asset::{self, Document, Loaded, NewWeights, WeightFormat, characters, with_weights};
+use tanyard::rig::{JointId, Kept, Weights};
 
 const FORMATS: [WeightFormat; 3] = [WeightFormat::U8, WeightFormat::U16, WeightFormat::F32];
 
 fn bake(document: &Document, loaded: &[Loaded], format: WeightFormat) -> Document {
     let weights: Vec<Weights> = loaded.iter().map(|one| slanted(one, format)).collect();
-    let pairs: Vec<(&Loaded, &Weights)> = loaded.iter().zip(&weights).collect();
-    with_weights(document, &pairs, format).unwrap()
+    let pairs = loaded.iter().zip(&weights);
+    let new: Vec<NewWeights> = pairs.map(|(one, w)| NewWeights::all(one, w)).collect();
+    with_weights(document, &new, format).unwrap()
 }
 
 /// The new weights of a primitive, read by the gltf crate, are those given, the same for each copy.
@@ -36,7 +37,9 @@ fn weights_come_back_exactly_in_every_format() {
         let document = arm().open();
         let loaded = characters(&document, None).unwrap();
         let weights = slanted(&loaded[0], format);
-        let file = as_glb(&with_weights(&document, &[(&loaded[0], &weights)], format).unwrap());
+        let file = as_glb(
+            &with_weights(&document, &[NewWeights::all(&loaded[0], &weights)], format).unwrap(),
+        );
         assert_written(&file, 0, &loaded[0], &weights);
         let kit = parse_glb(&file);
         let attributes = &kit.json["meshes"][0]["primitives"][0]["attributes"];
@@ -82,20 +85,39 @@ fn weights_off_the_grid_or_of_another_character_are_refused() {
         .repeat(6),
     );
     assert!(
-        with_weights(&document, &[(&loaded[0], &third)], WeightFormat::U16).is_ok(),
+        with_weights(
+            &document,
+            &[NewWeights::all(&loaded[0], &third)],
+            WeightFormat::U16
+        )
+        .is_ok(),
         "thirds are on this grid"
     );
     let off = Weights::new(2, [(JointId(0), 0.5), (JointId(1), 0.5)].repeat(6));
     let fault = &faults(with_weights(
         &document,
-        &[(&loaded[0], &off)],
+        &[NewWeights::all(&loaded[0], &off)],
         WeightFormat::U8,
     ))[0];
     assert!(fault.to_string().contains("256 at vertex 0"), "{fault}");
     let few = Weights::rigid(&[JointId(0); 5]);
-    assert!(with_weights(&document, &[(&loaded[0], &few)], WeightFormat::U8).is_err());
+    assert!(
+        with_weights(
+            &document,
+            &[NewWeights::all(&loaded[0], &few)],
+            WeightFormat::U8
+        )
+        .is_err()
+    );
     let stranger = Weights::rigid(&[JointId(9); 6]);
-    assert!(with_weights(&document, &[(&loaded[0], &stranger)], WeightFormat::U8).is_err());
+    assert!(
+        with_weights(
+            &document,
+            &[NewWeights::all(&loaded[0], &stranger)],
+            WeightFormat::U8
+        )
+        .is_err()
+    );
     let other = bare_arm().open();
     let fits = Weights::rigid(&[JointId(0); 6]);
     let mut empty = other.json().clone();
@@ -103,7 +125,12 @@ fn weights_off_the_grid_or_of_another_character_are_refused() {
     let bytes = serde_json::to_vec(&json!({ "asset": { "version": "2.0" } })).unwrap();
     let empty = Document::from_bytes("kit.glb".as_ref(), bytes).unwrap();
     assert!(
-        with_weights(&empty, &[(&loaded[0], &fits)], WeightFormat::U8).is_err(),
+        with_weights(
+            &empty,
+            &[NewWeights::all(&loaded[0], &fits)],
+            WeightFormat::U8
+        )
+        .is_err(),
         "no panic"
     );
 }
@@ -233,7 +260,12 @@ fn more_influences_take_more_sets_and_fewer_take_them_away_again() {
         let document = Document::from_bytes("kit.glb".as_ref(), file).unwrap();
         let loaded = characters(&document, None).unwrap();
         let weights = spread(&loaded[0], influences, WeightFormat::U8);
-        let baked = with_weights(&document, &[(&loaded[0], &weights)], WeightFormat::U8).unwrap();
+        let baked = with_weights(
+            &document,
+            &[NewWeights::all(&loaded[0], &weights)],
+            WeightFormat::U8,
+        )
+        .unwrap();
         file = as_glb(&baked);
         let attributes = baked.json()["meshes"][0]["primitives"][0]["attributes"].clone();
         let sets = (0..4)
@@ -274,8 +306,14 @@ fn heavier_joints_come_first_across_sets() {
         .map(|j| (JointId(j), f32::from(steps[j as usize] as u8) / 255.0))
         .collect();
     let weights = Weights::new(6, row.repeat(6));
-    let file =
-        as_glb(&with_weights(&document, &[(&loaded[0], &weights)], WeightFormat::U8).unwrap());
+    let file = as_glb(
+        &with_weights(
+            &document,
+            &[NewWeights::all(&loaded[0], &weights)],
+            WeightFormat::U8,
+        )
+        .unwrap(),
+    );
     let (joints, _) = second_opinion(&file, 0, 0, 0);
     assert_eq!(joints[0], [5, 4, 3, 2]);
     let (joints, values) = second_opinion(&file, 0, 0, 1);
@@ -297,8 +335,14 @@ fn many_joints_take_two_bytes_each_only_where_needed() {
     let loaded = characters(&document, None).unwrap();
     for (joint, component) in [(255, U8), (256, U16), (299, U16)] {
         let weights = Weights::rigid(&[JointId(joint); 6]);
-        let file =
-            as_glb(&with_weights(&document, &[(&loaded[0], &weights)], WeightFormat::F32).unwrap());
+        let file = as_glb(
+            &with_weights(
+                &document,
+                &[NewWeights::all(&loaded[0], &weights)],
+                WeightFormat::F32,
+            )
+            .unwrap(),
+        );
         let (joints, values) = second_opinion(&file, 0, 0, 0);
         assert_eq!(
             (joints[3], values[3]),
@@ -316,6 +360,77 @@ fn many_joints_take_two_bytes_each_only_where_needed() {
 }
 
 #[test]
+fn what_is_kept_stays_where_others_get_more_sets_and_wider_joints() {
+    let mut kit = arm();
+    let mut joints = vec![json!(0), json!(1)];
+    for _ in 2..300 {
+        joints.push(json!(kit.push("nodes", json!({}))));
+    }
+    kit.json["skins"][0]["joints"] = joints.into();
+    let bind = kit.floats("MAT4", 300, &INVERSE_BINDS[..16].repeat(300));
+    kit.json["skins"][0]["inverseBindMatrices"] = json!(bind);
+    // One row lies elsewhere, and has numbers of joints that are not there beside no weight.
+    let [indices, values] = [&[0][..], &[9, 255, 0, 1]].map(|bytes| kit.view(bytes));
+    kit.json["accessors"][2]["sparse"] = json!({
+        "count": 1,
+        "indices": { "bufferView": indices, "componentType": U8 },
+        "values": { "bufferView": values },
+    });
+    let document = kit.open();
+    let loaded = &characters(&document, None).unwrap()[0];
+    let surface = &loaded.character.surface;
+    let file = loaded.character.weights.as_ref().unwrap();
+    let solved: Vec<bool> = surface.positions.iter().map(|p| p[0] == 2.0).collect();
+    let kept = Kept::beside(&solved, vec![1 << 24; 6], file).unwrap();
+    assert_eq!((kept.count(), kept.has(0)), (4, true));
+    let new = |first: f32| {
+        let values = [first, 0.25, 0.125, 0.0625, 0.03125, 0.03125];
+        let ids = [299, 1, 2, 3, 4, 256].map(JointId);
+        let row: Vec<(JointId, f32)> = ids.into_iter().zip(values).collect();
+        kept.over(&Weights::new(6, row.repeat(6)))
+    };
+    let write = |weights: &Weights| {
+        let new = NewWeights {
+            loaded,
+            weights,
+            kept: Some(&kept),
+        };
+        // The format of the file rules.
+        with_weights(&document, &[new], WeightFormat::U8)
+    };
+    let written = parse_glb(&as_glb(&write(&new(0.5)).unwrap()));
+    let attributes = &written.json["meshes"][0]["primitives"][0]["attributes"];
+    let part = |name: &str| {
+        let accessor = attributes[name].as_u64().unwrap() as usize;
+        let component = written.json["accessors"][accessor]["componentType"].clone();
+        (component, rows(&written, accessor))
+    };
+    let [joints, weights] = [2, 3].map(|accessor| rows(&kit, accessor));
+    assert_eq!(joints[0], [9, 255, 0, 1]);
+    let wide = |row: &[u8]| row.iter().flat_map(|&b| [b, 0]).collect::<Vec<u8>>();
+    let names = ["JOINTS_0", "WEIGHTS_0", "JOINTS_1", "WEIGHTS_1"];
+    let [joints_0, weights_0, joints_1, weights_1] = names.map(part);
+    assert_eq!((joints_0.0, weights_0.0), (json!(U16), json!(F32)));
+    // The last of the six is wide as well; on their own, joints of the second set would be narrow.
+    assert_eq!((joints_1.0, weights_1.0), (json!(U16), json!(F32)));
+    for (raw, &v) in surface.welded.iter().enumerate() {
+        if kept.has(v as usize) {
+            assert_eq!(joints_0.1[raw], wide(&joints[raw]));
+            assert_eq!(weights_0.1[raw], weights[raw]);
+            assert_eq!(joints_1.1[raw], [0; 8]);
+            assert_eq!(weights_1.1[raw], [0; 16]);
+        } else {
+            assert_eq!(joints_0.1[raw], [43, 1, 1, 0, 2, 0, 3, 0]);
+            assert_eq!(weights_0.1[raw], bytes_of(&[0.5, 0.25, 0.125, 0.0625]));
+            assert_eq!(joints_1.1[raw], [4, 0, 0, 1, 0, 0, 0, 0]);
+            assert_eq!(weights_1.1[raw], bytes_of(&[0.03125, 0.03125, 0.0, 0.0]));
+        }
+    }
+    // New weights that do not sum to one are refused, whatever is kept.
+    assert!(write(&new(0.4)).is_err());
+}
+
+#[test]
 fn accessors_that_others_use_stay() {
     // A second mesh, not skinned, uses the same joints and weights accessors.
     let mut kit = arm();
@@ -325,8 +440,14 @@ fn accessors_that_others_use_stay() {
     let document = kit.open();
     let loaded = characters(&document, None).unwrap();
     let weights = slanted(&loaded[0], WeightFormat::U8);
-    let file =
-        as_glb(&with_weights(&document, &[(&loaded[0], &weights)], WeightFormat::U8).unwrap());
+    let file = as_glb(
+        &with_weights(
+            &document,
+            &[NewWeights::all(&loaded[0], &weights)],
+            WeightFormat::U8,
+        )
+        .unwrap(),
+    );
     assert_written(&file, 0, &loaded[0], &weights);
     assert_eq!(
         second_opinion(&kit.glb(), 1, 0, 0),
@@ -437,7 +558,12 @@ fn an_unused_skin_is_given_to_its_mesh() {
     let document = unused_skin().open();
     let loaded = characters(&document, None).unwrap();
     let weights = slanted(&loaded[0], WeightFormat::U16);
-    let baked = with_weights(&document, &[(&loaded[0], &weights)], WeightFormat::U16).unwrap();
+    let baked = with_weights(
+        &document,
+        &[NewWeights::all(&loaded[0], &weights)],
+        WeightFormat::U16,
+    )
+    .unwrap();
     assert_eq!(baked.json()["nodes"][2]["skin"], json!(0));
     assert_eq!(baked.json()["skins"], document.json()["skins"]);
     let file = as_glb(&baked);
@@ -635,7 +761,12 @@ fn slots_left_over_in_the_middle_are_filled_by_the_next_bake() {
     let bake = |document: &Document, influences| {
         let loaded = characters(document, None).unwrap();
         let weights = spread(&loaded[0], influences, WeightFormat::U8);
-        with_weights(document, &[(&loaded[0], &weights)], WeightFormat::U8).unwrap()
+        with_weights(
+            document,
+            &[NewWeights::all(&loaded[0], &weights)],
+            WeightFormat::U8,
+        )
+        .unwrap()
     };
     let wide = bake(&kit.open(), 8);
     // A clip behind the weights, so that fewer weights leave a gap.

@@ -207,6 +207,15 @@ impl<'a> Accessor<'a> {
         }
     }
 
+    /// All numbers as they lie in the file, element after element, without gaps.
+    pub fn bytes(&self) -> Result<Vec<u8>, Fault> {
+        Ok(match self.component.size() {
+            1 => self.decode(u8::from_le_bytes)?,
+            2 => self.decode(|b: [u8; 2]| b)?.into_flattened(),
+            _ => self.decode(|b: [u8; 4]| b)?.into_flattened(),
+        })
+    }
+
     /// All numbers, of `SIZE` bytes each.
     fn decode<const SIZE: usize, T: Copy + Default>(
         &self,

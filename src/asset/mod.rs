@@ -39,4 +39,4 @@ pub use range_clip::{ClipPlace, RangeClip, with_range_clips};
 pub use read::{Loaded, Target, characters, mesh_names, part_of, raw_weights};
 pub use resources::folder_of;
 pub use save::{Written, put_together, save, save_beside};
-pub use write::{WeightFormat, with_weights};
+pub use write::{NewWeights, WeightFormat, steps_beside_kept, with_weights};

@@ -7,7 +7,7 @@ use super::quadratic::{Minimum, Quadratic, Set, Vector};
 use super::subset::{Search, Sizes};
 use super::symmetry::{Groups, Role, partner_places, role};
 use super::{Gram, MAX_CANDIDATES, round_to_grid};
-use crate::rig::{JointId, Mirror, Rings, Surface, Weights};
+use crate::rig::{JointId, Kept, Mirror, Rings, Surface, Weights};
 
 /// What the fit is asked for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -23,7 +23,7 @@ pub struct Options {
     pub hold_percent: f64,
     /// Weights below this are dropped and the others solved again.
     pub prune: f64,
-    /// Steps of the file's weights: 255, 65,535 or 2²⁴.
+    /// Steps of the file's weights: 255, 65,535 or 2²⁴. Beside vertices that keep theirs, each has its own.
     pub steps: u32,
 }
 
@@ -44,7 +44,7 @@ pub struct Status {
 /// Weights as they will be written, the uncapped ones, and how it ended.
 #[derive(Clone, Debug)]
 pub struct Fitted {
-    /// At most K a vertex, on the grid.
+    /// At most K a vertex, on the grid; and those that are kept.
     pub weights: Weights,
     /// Without cap, coupling and rounding, with the same hold: what no weights on these candidates can
     /// beat on the poses of the fit.
@@ -55,14 +55,18 @@ pub struct Fitted {
 
 /// Fits weights; `base` are the weights that the stack started from. With a mirror, for which the
 /// candidates were made, partners get exactly mirrored weights.
+///
+/// Vertices that are kept have their weights in both results, and their neighbours see them so. Each has one
+/// candidate, whichever it is, so that nothing is gathered or solved there, and no partner.
 pub fn solve(
     gram: &Gram,
     surface: &Surface,
     base: &Weights,
     mirror: Option<&Mirror>,
+    kept: Option<&Kept>,
     options: &Options,
 ) -> Fitted {
-    Solver::new(gram, surface, base, mirror, options).fitted()
+    Solver::new(gram, surface, base, mirror, kept, options).fitted()
 }
 
 /// A fit that can be mended.
@@ -82,6 +86,7 @@ impl<'a> Solver<'a> {
         surface: &'a Surface,
         base: &'a Weights,
         mirror: Option<&'a Mirror>,
+        kept: Option<&'a Kept<'a>>,
         options: &'a Options,
     ) -> Self {
         let vertices = gram.candidates().len();
@@ -91,6 +96,7 @@ impl<'a> Solver<'a> {
             gram,
             base,
             mirror,
+            kept,
             options,
             coupling,
             rings: &surface.rings,
@@ -170,7 +176,7 @@ impl<'a> Solver<'a> {
     }
 
     /// The mean squared error of each vertex on the poses of the fit, of its weights before rounding, in
-    /// squared percent of the diagonal.
+    /// squared percent of the diagonal; 0 where weights are kept.
     pub fn errors(&self) -> Vec<f64> {
         let error = |v: usize| self.problems.gram.quadratic(v).value(&self.solved[v].w);
         (0..self.solved.len()).into_par_iter().map(error).collect()
@@ -203,7 +209,10 @@ impl<'a> Solver<'a> {
                 }
             }
         }
-        (Weights::new(slots, entries), kkt_residual)
+        (
+            problems.beside_kept(Weights::new(slots, entries)),
+            kkt_residual,
+        )
     }
 
     /// The result.
@@ -211,7 +220,7 @@ impl<'a> Solver<'a> {
         let (weights, kkt_residual) = self.rounded();
         Fitted {
             weights,
-            floor: to_weights(self.problems.gram, &self.floor),
+            floor: (self.problems).beside_kept(to_weights(self.problems.gram, &self.floor)),
             status: Status {
                 kkt_residual,
                 unproved_vertices: self.solved.iter().filter(|s| !s.proved).count(),
@@ -264,6 +273,7 @@ pub(super) struct Problems<'a> {
     pub gram: &'a Gram,
     pub base: &'a Weights,
     pub mirror: Option<&'a Mirror>,
+    pub kept: Option<&'a Kept<'a>>,
     pub options: &'a Options,
     pub coupling: Option<Coupling>,
     pub rings: &'a Rings,
@@ -368,8 +378,13 @@ impl Problems<'_> {
                 if partner == Some(n) {
                     continue;
                 }
-                let ids = self.ids(n).iter().copied();
-                let toward = self.on_candidates(v, ids.zip(solved[n].w));
+                let toward = match self.kept.and_then(|kept| kept.of(n)) {
+                    Some(row) => self.on_candidates(v, row.map(|(id, w)| (id, f64::from(w)))),
+                    None => {
+                        let ids = self.ids(n).iter().copied();
+                        self.on_candidates(v, ids.zip(solved[n].w))
+                    }
+                };
                 form.pull_toward(weight, &toward);
             }
         }
@@ -432,17 +447,26 @@ impl Problems<'_> {
         }
         let Program { form, groups } = self.program(v, Some(solved));
         let w = groups.sums(&solved[v].w, ids.len());
-        let counts = rounded(&form, &groups.sizes, &w, self.options);
+        let steps = self.kept.map_or(self.options.steps, |kept| kept.steps(v));
+        let counts = rounded(&form, &groups.sizes, &w, steps, self.options);
         let of_joints = ids
             .iter()
             .enumerate()
             .map(|(i, &id)| (id, counts[groups.of(i)]));
         for (entry, (id, count)) in row.iter_mut().zip(of_joints.filter(|entry| entry.1 > 0)) {
-            let weight = f64::from(count) / f64::from(self.options.steps);
+            let weight = f64::from(count) / f64::from(steps);
             *entry = (id, weight as f32);
         }
         let support = Minimum { w, value: 0.0 }.support();
         form.kkt_residual(&w, support)
+    }
+
+    /// Weights of the solve, with those that are kept in their place.
+    fn beside_kept(&self, weights: Weights) -> Weights {
+        match self.kept {
+            Some(kept) => kept.over(&weights),
+            None => weights,
+        }
     }
 
     /// Weights given by joint, laid out over the candidates of v.
@@ -496,9 +520,9 @@ fn rounded(
     form: &Quadratic,
     sizes: &Sizes,
     w: &Vector,
+    steps: u32,
     options: &Options,
 ) -> [u32; MAX_CANDIDATES] {
-    let steps = options.steps;
     let singles = || (0..form.len()).filter(|&i| sizes[i] == 1);
     if steps.is_multiple_of(2) || singles().any(|i| w[i] > 0.0) {
         let used = Minimum { w: *w, value: 0.0 }.support();
@@ -571,7 +595,7 @@ mod tests {
             .best(&form, &sizes, influences.max(2), relaxed)
             .minimum
             .w;
-        let counts = rounded(&form, &sizes, &w, &options);
+        let counts = rounded(&form, &sizes, &w, steps, &options);
         std::array::from_fn(|i| counts[i])
     }
 

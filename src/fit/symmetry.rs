@@ -153,8 +153,7 @@ pub fn symmetric_candidates<'a>(
                 match common(mirror, row(v), row(partner), least_mass, partner == v) {
                     Some(common) => Cow::Owned(common),
                     None => {
-                        mirror.vertices[partner] = u32::MAX;
-                        mirror.vertices[v] = u32::MAX;
+                        mirror.part(v);
                         own
                     }
                 }

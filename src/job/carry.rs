@@ -190,6 +190,8 @@ impl Carried {
             stack,
             mirror,
             symmetry,
+            kept: None,
+            kept_notes: Vec::new(),
             candidates,
             influences,
             naive: self.plain(influences, request.recipe.write.weights.steps()),

@@ -118,14 +118,17 @@ impl Work<'_> {
             self.bound.pieces[piece].kind == Kind::Ride
         };
         let mut strays = Vec::new();
-        let islands = islands(surface, weights, character.skeleton.joints().len());
+        let mut islands = islands(surface, weights, character.skeleton.joints().len());
+        // One that reaches into what is kept is the file's own.
+        islands.retain(|(_, vertices)| !vertices.iter().any(|&v| self.keeps(v as usize)));
         for (joint, vertices) in &islands {
             strays.extend(vertices.iter().map(|&v| Stray {
                 vertex: v as usize,
                 barred: Some(*joint),
             }));
         }
-        let outliers = outliers(&surface.rings, weights);
+        let mut outliers = outliers(&surface.rings, weights);
+        outliers.retain(|&v| !self.keeps(v));
         let (torn, ends) = self.torn(solver, weights, width, watch)?;
         // A tear closes if the change of weights along it is spread over more edges.
         let mut around: Vec<u32> = ends.iter().map(|&v| v as u32).collect();
@@ -138,7 +141,7 @@ impl Work<'_> {
             vertex,
             barred: None,
         }));
-        strays.retain(|stray| !rides(stray.vertex));
+        strays.retain(|stray| !rides(stray.vertex) && !self.keeps(stray.vertex));
         let found = Found {
             islands: islands.len(),
             outliers: outliers.len(),
@@ -157,7 +160,7 @@ impl Work<'_> {
     ) -> Result<(usize, Vec<usize>), Error> {
         let errors = solver.errors();
         let rings = &self.character.surface.rings;
-        let mut stretch = Stretch::new(weights, rings, self.may_tear(&errors));
+        let mut stretch = Stretch::new(weights, self.stack.base(), rings, self.may_tear(&errors));
         self.tally_stretch(&mut [&mut stretch], &self.poses.fit, width, watch)?;
         Ok((stretch.torn(), stretch.torn_ends()))
     }
@@ -167,9 +170,20 @@ impl Work<'_> {
         let surface = &self.character.surface;
         let percent = surface.diagonal() / 100.0;
         move |a, b| {
+            // The error of what is kept is not known, and what is torn between two such is the file's own.
+            match (self.keeps(a), self.keeps(b)) {
+                (true, true) => return false,
+                (false, false) => {}
+                _ => return true,
+            }
             let length = (surface.point(a) - surface.point(b)).norm();
             PEAK * (errors[a].sqrt() + errors[b].sqrt()) * percent >= CREASE * length
         }
+    }
+
+    /// Whether a vertex keeps the weights of the file.
+    fn keeps(&self, v: usize) -> bool {
+        self.kept.as_ref().is_some_and(|kept| kept.has(v))
     }
 
     /// Torn edges in the held-out poses, before and after.
@@ -181,7 +195,10 @@ impl Work<'_> {
         watch: &dyn Watch,
     ) -> Result<[usize; 2], Error> {
         let rings = &self.character.surface.rings;
-        let watched = |weights| Stretch::new(weights, rings, self.may_tear(&mended.errors));
+        let watched = |weights| {
+            let base = self.stack.base();
+            Stretch::new(weights, base, rings, self.may_tear(&mended.errors))
+        };
         let (mut before, mut after) = (watched(&mended.before), watched(weights));
         self.tally_stretch(
             &mut [&mut before, &mut after],

@@ -11,7 +11,7 @@ use crate::error::{Error, Fault, read_text};
 use crate::fit::{self, Candidates};
 use crate::pose;
 use crate::recipe::{Base, LodSettings, Symmetry};
-use crate::rig::{Character, Clip, Mirror, Pose, PoseSequence, Weights};
+use crate::rig::{Character, Clip, JointId, Kept, Mirror, Pose, PoseSequence, Weights};
 
 /// Candidates below this share of a vertex are no candidates: such a weight would be pruned.
 pub(super) const LEAST_CANDIDATE_MASS: f32 = 1e-4;
@@ -119,6 +119,7 @@ impl Source {
         };
         warnings.extend(symmetry_notes(character, symmetry, mirror.as_ref()));
         let BoundBase { bound, base, way } = bound_base(request, character, mirror.as_ref())?;
+        let (kept, kept_notes) = self.kept(request, index, &bound.joints, mirror.as_mut())?;
         let layers = request
             .recipe
             .layer
@@ -179,7 +180,14 @@ impl Source {
         let stack = Stack::new(surface, base, request.recipe.bind.skinning, &layers)
             .clinging(&character.surface, &bound.clings)
             .keeping_apart(&apart);
-        let row = |v: usize| stack.spread().of(v);
+        // What is kept is not solved: one candidate leaves nothing to gather.
+        let row = |v: usize| {
+            let row = stack.spread().of(v);
+            match &kept {
+                Some(kept) if kept.has(v) => &row[..row.len().min(1)],
+                _ => row,
+            }
+        };
         let candidates = match &mut mirror {
             Some(mirror) => fit::symmetric_candidates(row, LEAST_CANDIDATE_MASS, mirror),
             None => Candidates::new((0..character.surface.len()).map(row), LEAST_CANDIDATE_MASS),
@@ -198,6 +206,8 @@ impl Source {
             stack,
             mirror,
             symmetry,
+            kept,
+            kept_notes,
             candidates,
             poses,
             bind: way,
@@ -206,6 +216,55 @@ impl Source {
             shown,
             prepare_s: clock.elapsed().as_secs_f64(),
         })
+    }
+
+    /// The vertices that keep the weights of the file, and what there is to note of them. These are no partners.
+    fn kept(
+        &self,
+        request: &Request,
+        index: usize,
+        bind: &[JointId],
+        mut mirror: Option<&mut Mirror>,
+    ) -> Result<(Option<Kept<'_>>, Vec<String>), Error> {
+        let recipe = &request.recipe;
+        let loaded = &self.loaded[index];
+        let solved = (recipe.fit.solved(&loaded.character, bind))
+            .map_err(|reason| unknown_name(request, "fit.only", reason))?;
+        let Some(solved) = solved else {
+            return Ok((None, Vec::new()));
+        };
+        let Some(weights) = &loaded.character.weights else {
+            let remedy = "leave it out: there are no weights to keep";
+            return Err(needs_weights(request, "fit.only", remedy));
+        };
+        if !solved.contains(&true) {
+            let expected = "a part with vertices";
+            let fault = Fault::new(&request.input, "recipe fit.only", expected, "none in it")
+                .remedy("name more; an attribute takes in vertices where it is at least 0.5");
+            return Err(Error::Setting(vec![fault]));
+        }
+        let (mut steps, format_note) =
+            asset::steps_beside_kept(&self.document, loaded, &solved, recipe.write.weights)?;
+        if let Some(mirror) = &mut mirror {
+            for v in (0..solved.len()).filter(|&v| !solved[v]) {
+                mirror.part(v);
+            }
+            // Partners have the same weights: on the grid of both.
+            for v in 0..solved.len() {
+                if let Some(partner) = mirror.vertex(v) {
+                    steps[v] = steps[v].min(steps[partner]);
+                }
+            }
+        }
+        let Some(kept) = Kept::beside(&solved, steps, weights) else {
+            return Ok((None, Vec::new()));
+        };
+        let note = format!(
+            "{} of {} vertices keep the weights of the file (fit.only)",
+            kept.count(),
+            solved.len()
+        );
+        Ok((Some(kept), [note].into_iter().chain(format_note).collect()))
     }
 
     fn clips(&self, index: usize) -> Result<(Vec<Clip>, Vec<String>), Error> {
@@ -261,6 +320,14 @@ fn unknown_name(request: &Request, part: &str, reason: String) -> Error {
     Error::Setting(vec![fault])
 }
 
+/// A part of the recipe that makes no sense for a file without weights.
+fn needs_weights(request: &Request, part: &str, remedy: &str) -> Error {
+    let expected = "a file with skin weights";
+    let part = format!("recipe {part}");
+    let fault = Fault::new(&request.input, part, expected, "one without");
+    Error::Setting(vec![fault.remedy(remedy)])
+}
+
 /// A bind and the weights that the layers start from.
 struct BoundBase {
     bound: Bound,
@@ -276,16 +343,8 @@ fn bound_base(
     mirror: Option<&Mirror>,
 ) -> Result<BoundBase, Error> {
     let settings = &request.recipe.bind;
-    let needs_weights = |part: &str| {
-        let expected = "a file with skin weights";
-        let fault = Fault::new(
-            &request.input,
-            format!("recipe {part}"),
-            expected,
-            "one without",
-        );
-        Error::Setting(vec![fault.remedy("use way = \"through\", or leave it out")])
-    };
+    let needs_weights =
+        |part: &str| needs_weights(request, part, "use way = \"through\", or leave it out");
     let options = settings
         .resolve(&request.recipe.pieces, character)
         .map_err(|(part, reason)| unknown_name(request, &part, reason))?;

@@ -1,5 +1,6 @@
 //! One skin, ready to fit: poses stream through the layers into weights, and through both into figures.
 
+use std::borrow::Cow;
 use std::ops::ControlFlow;
 use std::path::Path;
 use std::time::Instant;
@@ -9,7 +10,7 @@ use super::{Request, Stage, Watch, describe};
 use crate::bind::Bound;
 use crate::deform::{Spread, Stack, Stream};
 use crate::error::{Error, Fault};
-use crate::fit::{self, Candidates, Fitted, Gram, Solver, Unidentified};
+use crate::fit::{self, Candidates, Fitted, Gram, MAX_CANDIDATES, Solver, Unidentified};
 use crate::measure::{Figures, Part, Tallies, mirror_error, outliers, worst_first};
 use crate::memory;
 use crate::pose::{PoseSet, Poses};
@@ -19,7 +20,7 @@ use crate::report::{
     PoseError, PosesReport, SkeletonReport, SurfaceReport, SymmetryReport, Timings, Units,
     UnpairedPiece, WorstVertex,
 };
-use crate::rig::{Character, JointId, Mirror, PoseSequence, Weights};
+use crate::rig::{Character, JointId, Kept, Mirror, PoseSequence, Weights};
 
 /// Worst vertices in a report.
 const WORST_VERTICES: usize = 10;
@@ -32,6 +33,10 @@ pub(super) struct Work<'a> {
     /// Left and right; partners only of vertices that the fit makes alike.
     pub mirror: Option<Mirror>,
     pub symmetry: Symmetry,
+    /// Vertices that keep the weights of the file.
+    pub kept: Option<Kept<'a>>,
+    /// What the user should know of these, where weights are made.
+    pub kept_notes: Vec<String>,
     pub candidates: Candidates,
     /// Joints a vertex at most.
     pub influences: usize,
@@ -107,7 +112,7 @@ impl Work<'_> {
         let joints = self.character.skeleton.joints().len();
         let block = self.stack.working_bytes(vertices, joints);
         let tallies = [&self.poses.fit, &self.poses.held_out]
-            .map(|poses| Tallies::bytes(vertices, 4, poses.len(), width))
+            .map(|poses| Tallies::bytes(vertices, SETS, poses.len(), width))
             .iter()
             .sum::<usize>();
         let poses = self.poses.fit.bytes() + self.poses.held_out.bytes();
@@ -115,8 +120,11 @@ impl Work<'_> {
             + 2 * self.candidates.entries()
             + vertices * fit::WORKING_BYTES_PER_VERTEX;
         let mirror = size_of::<u32>() * vertices;
+        let kept = self.kept.as_ref().map_or(0, |kept| {
+            vertices * Kept::BYTES_PER_VERTEX + SETS * kept.bytes_over(MAX_CANDIDATES)
+        });
         let clip = self.shown * joints * CLIP_BYTES_PER_TURN;
-        let fitting = stack + spread + fit + poses + tallies + mirror + width * block;
+        let fitting = stack + spread + fit + poses + tallies + mirror + kept + width * block;
         let total = character + clip + fitting.max(self.bound.working_bytes);
         memory::PROGRAM_BYTES + total as u64 + file_bytes
     }
@@ -131,7 +139,7 @@ impl Work<'_> {
             poses: self.poses_report(),
             symmetry: self.symmetry_report(None),
             memory_bytes: self.memory_needed(width, file_bytes),
-            warnings: self.warnings.clone(),
+            warnings: [&self.warnings[..], &self.kept_notes].concat(),
         }
     }
 
@@ -215,6 +223,7 @@ impl Work<'_> {
             &character.surface,
             self.stack.base(),
             self.mirror.as_ref(),
+            self.kept.as_ref(),
             &options,
         );
         let mend = match settings.mend {
@@ -266,12 +275,22 @@ impl Work<'_> {
                 )
                 .remedy("this is a defect of tanyard: please report it with the file")
             })?;
-        let sets = [self.stack.base(), &self.naive, &weights, &floor];
+        // Figures are of what the fit could change: what is kept is the same in all sets.
+        let [rigid, naive] = [self.stack.base(), &self.naive].map(|set| match &self.kept {
+            Some(kept) => Cow::Owned(kept.over(set)),
+            None => Cow::Borrowed(set),
+        });
+        let sets: [&Weights; SETS] = [&rigid, &naive, &weights, &floor];
         let tally = |poses: &Poses| -> Result<Tallies, Error> {
+            let (stack, skeleton) = (&self.stack, &character.skeleton);
             let mut tallies = Tallies::new(&sets, surface.diagonal(), poses.len());
+            if self.kept.is_some() {
+                tallies = tallies.beyond(stack.base(), poses.len());
+            }
             self.stream(poses, width, Stage::Measure, watch, |shapes| {
-                tallies.add(self.stack.rest(), shapes)
+                tallies.add(stack.rest(), shapes)
             })?;
+            tallies.add_unbent(stack.rest(), skeleton, stack.centre, poses);
             Ok(tallies)
         };
         let (fit, held_out) = (tally(&self.poses.fit)?, tally(&self.poses.held_out)?);
@@ -286,7 +305,7 @@ impl Work<'_> {
             }
             None => None,
         };
-        let mut warnings = self.warnings.clone();
+        let mut warnings = [&self.warnings[..], &self.kept_notes].concat();
         for set in [figures(RIGID), figures(BAKED)] {
             let all = [set.fit, set.held_out].into_iter().flatten();
             if all.into_iter().any(|f| !(f.rms.is_finite() && f.max < 1e5)) {
@@ -306,7 +325,9 @@ impl Work<'_> {
         }
         let unit = surface.diagonal() / 100.0 * character.scene_scale;
         let joint_name = |id: JointId| character.skeleton.joint(id).name.clone();
-        let mut influences = vec![0; self.influences];
+        // Where weights are kept, there may be more joints than the cap.
+        let most = weights.most_influences();
+        let mut influences = vec![0; self.influences.max(most)];
         for v in 0..weights.len() {
             influences[weights.of(v).count() - 1] += 1;
         }
@@ -491,6 +512,9 @@ impl Work<'_> {
         }
     }
 }
+
+/// Sets of weights that are measured: base, naive, baked, floor.
+const SETS: usize = 4;
 
 /// The places of the base weights and of the baked ones among the sets measured.
 const RIGID: usize = 0;

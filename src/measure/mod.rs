@@ -7,6 +7,7 @@
 // Kernels run over the lanes of several arrays at once; indices say so plainest.
 #![allow(clippy::needless_range_loop)]
 
+mod beyond;
 mod bins;
 mod mirror;
 mod rows;

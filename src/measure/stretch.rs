@@ -6,7 +6,7 @@
 
 use rayon::prelude::*;
 
-use crate::rig::{LANES, Lane, Point, Rings, Shapes, Weights};
+use crate::rig::{JointId, LANES, Lane, Point, Rings, Shapes, Weights};
 
 /// How many times its target's length an edge may have.
 const TOO_LONG: f32 = 2.0;
@@ -18,6 +18,8 @@ pub const CREASE: f64 = 1.0 / TOO_LONG as f64;
 #[derive(Clone, Debug)]
 pub struct Stretch<'a> {
     weights: &'a Weights,
+    /// The weights that the layers start from.
+    base: &'a Weights,
     /// The ends of edges, in rising order.
     vertices: Vec<u32>,
     edges: Vec<Edge>,
@@ -36,9 +38,10 @@ const CHUNK: usize = 512;
 
 impl<'a> Stretch<'a> {
     /// Watches the edges for which `may_tear` says so: an edge is torn only if the errors of its ends
-    /// together reach its target's length.
+    /// together reach its target's length. `base` are the weights that the layers start from.
     pub fn new(
         weights: &'a Weights,
+        base: &'a Weights,
         rings: &Rings,
         may_tear: impl Fn(usize, usize) -> bool,
     ) -> Self {
@@ -60,6 +63,7 @@ impl<'a> Stretch<'a> {
             .collect();
         Self {
             weights,
+            base,
             vertices,
             edges,
         }
@@ -72,7 +76,7 @@ impl<'a> Stretch<'a> {
 
     /// Tallies blocks of poses; `rest` are bind positions about the centre.
     pub fn add(&mut self, rest: &[[f32; 3]], shapes: &[Shapes]) {
-        let weights = self.weights;
+        let (weights, base) = (self.weights, self.base);
         for shape in shapes {
             let mut places = vec![Place::default(); self.vertices.len()];
             places
@@ -80,7 +84,7 @@ impl<'a> Stretch<'a> {
                 .zip(self.vertices.par_chunks(CHUNK))
                 .for_each_init(Vec::new, |buffer, (places, vertices)| {
                     for (place, &v) in places.iter_mut().zip(vertices) {
-                        *place = Place::new(weights, rest, shape, v as usize, buffer);
+                        *place = Place::new([weights, base], rest, shape, v as usize, buffer);
                     }
                 });
             let (places, vertices) = (&places, &self.vertices);
@@ -135,7 +139,7 @@ impl Default for Place {
 
 impl Place {
     fn new(
-        weights: &Weights,
+        [weights, base]: [&Weights; 2],
         rest: &[[f32; 3]],
         shapes: &Shapes,
         v: usize,
@@ -151,8 +155,14 @@ impl Place {
             }
         }
         let target = shapes.within(&(v..v + 1), buffer).next();
-        // A vertex that these poses do not bend moves with its joints, all as one.
-        let should = target.map_or(is, |(_, target)| *target);
+        // A vertex that these poses do not bend moves with its base joint.
+        let should = match target {
+            Some((_, target)) => *target,
+            None => {
+                let own = base.of(v).next().map_or(JointId(0), |(joint, _)| joint);
+                shapes.block.transform(own.index(), rest[v])
+            }
+        };
         Self { is, should }
     }
 }

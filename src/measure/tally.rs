@@ -3,10 +3,11 @@
 #[cfg(not(feature = "portable"))]
 use multiversion::multiversion;
 
+use super::beyond::Beyond;
 use super::rows::Entry;
 use super::sums::{At, Chunk, Sums};
 use super::versus::root_mean;
-use crate::rig::{JointId, Point, Rings, Shapes, Weights};
+use crate::rig::{JointId, Point, PoseSequence, Rings, Shapes, Skeleton, Weights};
 
 /// Errors over all welded vertices and poses, in percent of the diagonal.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -42,32 +43,64 @@ pub struct Part {
 }
 
 /// Error sums of several sets of weights over one pose set.
-pub struct Tallies(Sums);
+pub struct Tallies {
+    sums: Sums,
+    /// Where weights may be anyone's.
+    beyond: Option<Beyond>,
+}
 
 impl Tallies {
     /// Ready to tally these sets of weights over that many poses; `diagonal` is the size that errors
     /// are a percentage of.
     pub fn new(sets: &[&Weights], diagonal: f64, poses: usize) -> Self {
         let vertices = sets.first().map_or(0, |weights| weights.len());
-        Self(Sums::new(sets, diagonal, vertices, poses))
+        Self {
+            sums: Sums::new(sets, diagonal, vertices, poses),
+            beyond: None,
+        }
+    }
+
+    /// The same for sets with weights that the layers never bring to their vertices: those that poses do not bend
+    /// count too. `base` are the weights that the stack starts from.
+    pub fn beyond(self, base: &Weights, poses: usize) -> Self {
+        Self {
+            beyond: Some(Beyond::new(base, poses)),
+            ..self
+        }
     }
 
     /// Adds the errors in some shapes. `rest` holds bind positions about the centre.
     pub fn add(&mut self, rest: &[[f32; 3]], shapes: &[Shapes]) {
-        // What is not evaluated moves rigidly, without error.
-        self.0.add(rest, shapes, tally);
+        match &mut self.beyond {
+            Some(beyond) => beyond.add(&mut self.sums, rest, shapes),
+            // What is not evaluated moves rigidly, without error.
+            None => self.sums.add(rest, shapes, tally),
+        }
+    }
+
+    /// Adds the poses that no shapes held, where they count. `centre` is the point that `rest` is about.
+    pub fn add_unbent(
+        &mut self,
+        rest: &[[f32; 3]],
+        skeleton: &Skeleton,
+        centre: [f64; 3],
+        poses: &dyn PoseSequence,
+    ) {
+        if let Some(beyond) = &mut self.beyond {
+            beyond.add_unbent(&mut self.sums, rest, skeleton, centre, poses);
+        }
     }
 
     /// The figures of one set of weights.
     pub fn figures(&self, set: usize) -> Figures {
-        self.0.figures(set)
+        self.sums.figures(set)
     }
 
     /// The errors of one set in each pose.
     pub fn by_pose(&self, set: usize) -> Vec<Part> {
-        let vertices = self.0.vertices();
+        let vertices = self.sums.vertices();
         let part = |sum, worst| Part::new(vertices, vertices, sum, worst);
-        self.0
+        self.sums
             .of_poses(set)
             .map(|pose| part(pose.sum, pose.worst))
             .collect()
@@ -76,13 +109,13 @@ impl Tallies {
     /// The errors of one set over the vertices of each joint, of so many; `joints` names that of each vertex.
     pub fn by_joint(&self, set: usize, joints: &[JointId], count: usize) -> Vec<Part> {
         let mut sums = vec![(0, 0.0, 0.0f32); count];
-        for (joint, entry) in joints.iter().zip(self.0.of_vertices(set)) {
+        for (joint, entry) in joints.iter().zip(self.sums.of_vertices(set)) {
             let (vertices, sum, worst) = &mut sums[joint.index()];
             *vertices += 1;
             *sum += entry.sum;
             *worst = worst.max(entry.worst);
         }
-        let poses = self.0.poses();
+        let poses = self.sums.poses();
         sums.into_iter()
             .map(|(vertices, sum, worst)| Part::new(vertices, vertices * poses, sum, worst))
             .collect()
@@ -90,7 +123,7 @@ impl Tallies {
 
     /// The vertices with the greatest errors of one set, at most `count`, no two of them neighbours.
     pub fn worst(&self, set: usize, rings: &Rings, count: usize) -> Vec<Worst> {
-        let entries: Vec<&Entry> = self.0.of_vertices(set).collect();
+        let entries: Vec<&Entry> = self.sums.of_vertices(set).collect();
         let of = |v: usize| entries[v];
         let mut order: Vec<usize> = (0..entries.len()).filter(|&v| of(v).worst > 0.0).collect();
         order.sort_by(|&a, &b| of(b).worst.total_cmp(&of(a).worst).then(a.cmp(&b)));
@@ -106,7 +139,7 @@ impl Tallies {
 
     /// Bytes that tallies of that many vertices, sets and poses take, with that many workers.
     pub fn bytes(vertices: usize, sets: usize, poses: usize, workers: usize) -> usize {
-        Sums::bytes(vertices, sets, poses, workers)
+        Sums::bytes(vertices, sets, poses, workers) + Beyond::bytes(vertices, poses)
     }
 }
 

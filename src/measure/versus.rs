@@ -1,7 +1,6 @@
 //! Errors of sets of weights by pose and by vertex, and whether one set is better than another.
 //!
-//! The weights may be anyone's: unlike a fit, they may give a vertex joints that the layers never bring there.
-//! So vertices that poses do not bend count too; their target is the rigid motion of their base joint.
+//! The weights may be anyone's, so that vertices that poses do not bend count too.
 //!
 //! The change from one set to another is that of the root mean square, r = √(Σb/Σa) with a and b the mean
 //! squared errors of the two sets in each pose. Poses are taken as a sample of n: the standard error of a ratio
@@ -14,54 +13,37 @@
 //! One pose has no standard error. If the old error is zero there is no ratio; if the new one is zero all d are,
 //! and so is the standard error.
 
-use std::sync::Arc;
-
-#[cfg(not(feature = "portable"))]
-use multiversion::multiversion;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::beyond::Beyond;
 use super::rows::Entry;
-use super::sums::{At, Chunk, Sums};
+use super::sums::Sums;
 use super::tally::{Figures, Worst, apart};
-use crate::rig::{
-    Block, JointId, LANES, Point, Pose, PoseSequence, Rings, Shapes, Skeleton, Targets, Weights,
-};
+use crate::rig::{PoseSequence, Rings, Shapes, Skeleton, Weights};
 
 /// Streams errors of several sets of weights over one pose set.
 pub struct Versus {
     sums: Sums,
-    /// The heaviest base joint of each vertex.
-    own: Vec<JointId>,
-    seen: Vec<bool>,
+    beyond: Beyond,
 }
 
 impl Versus {
     /// Ready to measure these sets of weights, at least one, over that many poses. `base` are the weights that
     /// the stack starts from; `diagonal` is the size that errors are a percentage of.
     pub fn new(sets: &[&Weights], base: &Weights, diagonal: f64, poses: usize) -> Self {
-        // A row of checked weights has at least one entry.
-        let heaviest = |v: usize| base.of(v).next().map_or(JointId(0), |(joint, _)| joint);
         Self {
             sums: Sums::new(sets, diagonal, base.len(), poses),
-            own: (0..base.len()).map(heaviest).collect(),
-            seen: vec![false; poses],
+            beyond: Beyond::new(base, poses),
         }
     }
 
     /// Adds the errors in some shapes. `rest` holds bind positions about the centre.
     pub fn add(&mut self, rest: &[[f32; 3]], shapes: &[Shapes]) {
-        let own = &self.own;
-        self.sums.add(rest, shapes, |at, chunk, targets| {
-            measure(own, at, chunk, targets);
-        });
-        for &pose in shapes.iter().flat_map(|shapes| &shapes.poses) {
-            self.seen[pose] = true;
-        }
+        self.beyond.add(&mut self.sums, rest, shapes);
     }
 
-    /// Adds the poses that no shapes held: a stream leaves out those that bend nothing, but other weights than
-    /// the base may be wrong in them. `centre` is the point that `rest` is about.
+    /// Adds the poses that no shapes held. `centre` is the point that `rest` is about.
     pub fn add_unbent(
         &mut self,
         rest: &[[f32; 3]],
@@ -69,20 +51,8 @@ impl Versus {
         centre: [f64; 3],
         poses: &dyn PoseSequence,
     ) {
-        let unseen: Vec<usize> = (0..self.seen.len()).filter(|&p| !self.seen[p]).collect();
-        let joints = skeleton.joints().len() as u32;
-        for places in unseen.chunks(LANES) {
-            let block: Vec<_> = places.iter().map(|&place| poses.get(place)).collect();
-            let block: Vec<&Pose> = block.iter().map(AsRef::as_ref).collect();
-            let shapes = Shapes {
-                block: Block::new(skeleton, &block, centre),
-                poses: places.to_vec(),
-                vertices: Arc::new([]),
-                bodies: (0..joints).collect(),
-                targets: Targets::Known(Vec::new()),
-            };
-            self.add(rest, &[shapes]);
-        }
+        let sums = &mut self.sums;
+        self.beyond.add_unbent(sums, rest, skeleton, centre, poses);
     }
 
     /// What was found of one set.
@@ -98,22 +68,7 @@ impl Versus {
     pub fn bytes(vertices: usize, sets: usize, poses: usize, workers: usize) -> usize {
         // What is measured is held a second time.
         let measured = sets * (vertices * size_of::<Entry>() + poses * size_of::<f64>());
-        let own = vertices * size_of::<JointId>() + poses;
-        Sums::bytes(vertices, sets, poses, workers) + measured + own
-    }
-}
-
-/// Measures one block of poses on a chunk of vertices.
-#[cfg_attr(not(feature = "portable"), multiversion(targets("x86_64+avx2")))]
-fn measure(own: &[JointId], at: &At, mut chunk: Chunk, targets: &mut Vec<Point>) {
-    let range = chunk.range();
-    let mut bent = at.shapes.within(&range, targets).peekable();
-    for v in range {
-        let target = match bent.next_if(|&(next, _)| next == v) {
-            Some((_, target)) => *target,
-            None => at.shapes.block.transform(own[v].index(), at.rest[v]),
-        };
-        chunk.record(at, v, &target);
+        Sums::bytes(vertices, sets, poses, workers) + measured + Beyond::bytes(vertices, poses)
     }
 }
 

@@ -258,6 +258,5 @@ fn named_joints(character: &Character, patterns: &[String]) -> Result<Vec<bool>,
 /// Whether each welded vertex is meant, without asking for joints.
 fn selected(character: &Character, only: &Selection) -> Result<Vec<bool>, String> {
     let bind = vec![JointId(0); character.surface.len()];
-    let mask = only.mask(character, &bind, &matches)?;
-    Ok(mask.into_iter().map(|share| share >= 0.5).collect())
+    only.takes_in(character, &bind, &matches)
 }

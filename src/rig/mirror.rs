@@ -89,6 +89,14 @@ const LEAST_SHARE: f64 = 0.5;
 const MOST_IN_CELL: usize = 256;
 
 impl Mirror {
+    /// Takes a vertex and its partner apart.
+    pub fn part(&mut self, vertex: usize) {
+        if let Some(partner) = self.vertex(vertex) {
+            self.vertices[partner] = u32::MAX;
+            self.vertices[vertex] = u32::MAX;
+        }
+    }
+
     /// The plane of symmetry across an axis, whatever share of vertices has partners; without an axis the
     /// best of all three, if it is good enough. `None` if nothing is symmetric.
     pub fn find(skeleton: &Skeleton, surface: &Surface, axis: Option<Axis>) -> Option<Self> {

@@ -8,6 +8,7 @@ mod block;
 mod character;
 mod cling;
 mod islands;
+mod kept;
 mod mirror;
 mod near;
 mod pose;
@@ -22,6 +23,7 @@ pub use block::{Block, Evaluate, LANES, Lane, Point, Residuals, Shapes, Targets,
 pub use character::{Character, Part, SavedPose};
 pub use cling::Cling;
 pub use islands::islands;
+pub use kept::Kept;
 pub use mirror::{Axis, MIRROR_TOLERANCE, Mirror};
 pub use near::Near;
 pub use pose::{Clip, Frame, Move, Pose, PoseSequence};

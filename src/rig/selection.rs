@@ -101,6 +101,20 @@ impl Selection {
         }
         Ok(mask)
     }
+
+    /// Whether each welded vertex is in, where there is no in between: its value is at least a half.
+    ///
+    /// # Errors
+    /// As for [`Self::mask`].
+    pub fn takes_in(
+        &self,
+        character: &Character,
+        bind: &[JointId],
+        matches: &dyn Fn(&str, &str) -> bool,
+    ) -> Result<Vec<bool>, String> {
+        let mask = self.mask(character, bind, matches)?;
+        Ok(mask.into_iter().map(|share| share >= 0.5).collect())
+    }
 }
 
 fn mark(

@@ -192,6 +192,32 @@ pub fn view_bytes(kit: &Kit, view: usize) -> Vec<u8> {
     kit.bin[at..at + view["byteLength"].as_u64().unwrap() as usize].to_vec()
 }
 
+/// The bytes of each element of an accessor of four numbers, whatever lies between them; sparse ones by indices of
+/// a byte.
+pub fn rows(kit: &Kit, accessor: usize) -> Vec<Vec<u8>> {
+    let accessor = &kit.json["accessors"][accessor];
+    let number = |value: &Value| value.as_u64().unwrap_or(0) as usize;
+    let bytes = 4 * match number(&accessor["componentType"]) as u32 {
+        U8 => 1,
+        U16 => 2,
+        _ => 4,
+    };
+    let view = &kit.json["bufferViews"][number(&accessor["bufferView"])];
+    let stride = view["byteStride"].as_u64().unwrap_or(bytes) as usize;
+    let first = number(&view["byteOffset"]) + number(&accessor["byteOffset"]);
+    let bytes = bytes as usize;
+    let row = |v: usize| kit.bin[first + v * stride..][..bytes].to_vec();
+    let mut rows: Vec<Vec<u8>> = (0..number(&accessor["count"])).map(row).collect();
+    if let Some(sparse) = accessor.get("sparse") {
+        let part = |name: &str| view_bytes(kit, number(&sparse[name]["bufferView"]));
+        let values = part("values");
+        for (&v, value) in part("indices").iter().zip(values.chunks(bytes)) {
+            rows[v as usize] = value.to_vec();
+        }
+    }
+    rows
+}
+
 /// Two squares side by side with a seam between them: eight raw vertices, six welded.
 pub const SQUARES: [f32; 24] = [
     0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 1.0, 1.0, 0.0, 0.0, 1.0, 0.0, // first

@@ -23,6 +23,7 @@ mod layers;
 mod limits;
 mod motion;
 mod moves;
+mod only;
 mod page;
 mod picture;
 mod pieces;

@@ -31,7 +31,7 @@ fn fit(
     let layers = [layer(LayerKind::Relax(RELAX)), layer(LayerKind::Mush(MUSH))];
     let stack = Stack::new(surface, base.clone(), Skinning::Linear, &layers);
     let gram = gather(&stack, skeleton, surface, poses);
-    fit::solve(&gram, surface, base, None, options).weights
+    fit::solve(&gram, surface, base, None, None, options).weights
 }
 
 fn fit_limb(character: &Character, options: &Options) -> Weights {

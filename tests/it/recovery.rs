@@ -28,7 +28,7 @@ fn recovered(character: &Character, weights: &Weights) -> (usize, usize, f32) {
     };
     // The hold pulls toward a rigid bind, not toward the answer.
     let hold = Weights::rigid(&tanyard::bind::keep(weights));
-    let fitted = fit::solve(&gram, &character.surface, &hold, None, &options);
+    let fitted = fit::solve(&gram, &character.surface, &hold, None, None, &options);
     let (mut determined, mut worst) = (0, 0.0f32);
     for v in (0..weights.len()).filter(|&v| gram.determined(v, TELLING_PERCENT)) {
         determined += 1;

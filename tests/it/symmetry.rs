@@ -22,12 +22,12 @@ use crate::layers::{MUSH, RELAX, layer};
 use crate::shapes::{fold, turn};
 
 /// A T of cloth, symmetric across x to the bit, and a blade in its right hand, a piece by itself.
-struct Doll {
-    positions: Vec<[f32; 3]>,
+pub struct Doll {
+    pub positions: Vec<[f32; 3]>,
     triangles: Vec<[u32; 3]>,
-    bind: Vec<u8>,
+    pub bind: Vec<u8>,
     /// The vertices of the T come first.
-    body: usize,
+    pub body: usize,
 }
 
 /// Name, parent, place. The blade hangs from the right hand alone.
@@ -46,7 +46,7 @@ const STEP: f32 = 0.25;
 impl Doll {
     /// With a column of vertices on the plane or with edges across it; with triangles that are mirrored as
     /// well, or all cut the same way.
-    fn new(has_middle: bool, cuts_are_mirrored: bool) -> Self {
+    pub fn new(has_middle: bool, cuts_are_mirrored: bool) -> Self {
         let mut doll = Self {
             positions: Vec::new(),
             triangles: Vec::new(),
@@ -130,7 +130,7 @@ impl Doll {
         Skeleton::new(specs.collect()).expect("a tree of joints")
     }
 
-    fn file(&self) -> Vec<u8> {
+    pub fn file(&self) -> Vec<u8> {
         let mut kit = Kit::new();
         let count = self.positions.len();
         let positions = kit.floats("VEC3", count, self.positions.as_flattened());
@@ -418,7 +418,7 @@ struct Problem {
 
 impl Problem {
     /// With poses that differ from side to side, or each of them with its mirror image.
-    fn new(has_middle: bool, poses_are_mirrored: bool) -> Self {
+    pub fn new(has_middle: bool, poses_are_mirrored: bool) -> Self {
         let doll = Doll::new(has_middle, true);
         let surface = Surface::weld(&doll.positions, &doll.triangles);
         assert_eq!(surface.len(), doll.positions.len(), "no copies");
@@ -471,7 +471,15 @@ impl Problem {
             prune: 0.0,
             steps: 1 << 24,
         };
-        fit::solve(&self.gram, &self.surface, &self.base, mirror, &options).weights
+        fit::solve(
+            &self.gram,
+            &self.surface,
+            &self.base,
+            mirror,
+            None,
+            &options,
+        )
+        .weights
     }
 
     /// The mean squared error of a vertex with weights given by joint.
