@@ -142,8 +142,11 @@ impl Cache {
             return Ok(Err(Miss::Absent));
         };
         let damaged = || Ok(Err(Miss::Damaged(slot.display().to_string())));
-        let Some((head, bytes)) = open(&entry) else {
-            return damaged();
+        let (head, bytes) = match open(&entry) {
+            Ok(opened) => opened,
+            // Another version of the program wrote it: of what is asked for here there is no entry.
+            Err(Unread::OtherForm) => return Ok(Err(Miss::Absent)),
+            Err(Unread::Damaged) => return damaged(),
         };
         if head.key != key.0.to_hex().as_str() {
             return match self {
@@ -243,16 +246,40 @@ impl File {
     }
 }
 
-/// The head of an entry, and the bytes after it; `None` if it is damaged.
-fn open(entry: &[u8]) -> Option<(Head, &[u8])> {
-    let rest = entry.strip_prefix(FORM)?;
+/// Why an entry cannot be read.
+#[derive(Debug, PartialEq, Eq)]
+enum Unread {
+    /// It is whole as far as can be told, but not as this version writes it.
+    OtherForm,
+    Damaged,
+}
+
+/// The head of an entry, and the bytes after it.
+fn open(entry: &[u8]) -> Result<(Head, &[u8]), Unread> {
+    let (text, bytes) = match entry.strip_prefix(FORM) {
+        Some(rest) => whole_head(rest).ok_or(Unread::Damaged)?,
+        None if is_other_form(entry) => return Err(Unread::OtherForm),
+        None => return Err(Unread::Damaged),
+    };
+    // Its hash is right: what is not understood was written so.
+    let head = serde_json::from_slice(text).map_err(|_| Unread::OtherForm)?;
+    Ok((head, bytes))
+}
+
+/// The text of a head, as its hash says, and what follows.
+fn whole_head(rest: &[u8]) -> Option<(&[u8], &[u8])> {
     let end = rest.iter().position(|&byte| byte == b'\n')?;
     let (hash, length) = std::str::from_utf8(&rest[..end]).ok()?.split_once(' ')?;
     let (text, bytes) = rest[end + 1..].split_at_checked(length.parse().ok()?)?;
-    if blake3::hash(text).to_hex().as_str() != hash {
-        return None;
-    }
-    Some((serde_json::from_slice(text).ok()?, bytes))
+    (blake3::hash(text).to_hex().as_str() == hash).then_some((text, bytes))
+}
+
+/// Whether an entry begins with the line of a form of another number.
+fn is_other_form(entry: &[u8]) -> bool {
+    let name = FORM.split_inclusive(|&byte| byte == b'/').next();
+    let rest = name.and_then(|name| entry.strip_prefix(name));
+    let line = rest.and_then(|rest| rest.split(|&byte| byte == b'\n').next());
+    line.is_some_and(|number| !number.is_empty() && number.iter().all(u8::is_ascii_digit))
 }
 
 /// The files of an entry that has their bytes; `None` if it is damaged.
@@ -294,7 +321,30 @@ mod tests {
     }
 
     fn is_whole(entry: &[u8]) -> bool {
-        open(entry).is_some_and(|(head, bytes)| parted(&head, bytes).is_some())
+        open(entry).is_ok_and(|(head, bytes)| parted(&head, bytes).is_some())
+    }
+
+    #[test]
+    fn an_entry_of_another_version_is_not_damaged() {
+        let whole = entry();
+        let why = |entry: &[u8]| open(entry).err();
+        let rest = whole.strip_prefix(FORM).expect("its form");
+        let older = [b"tanyard-cache/1\n", rest].concat();
+        assert_eq!(why(&older), Some(Unread::OtherForm));
+        // A head of the same form with other figures.
+        let text = br#"{"key":"00","files":[],"has_bytes":true,"characters":[{"name":"x"}]}"#;
+        let line = format!("{} {}\n", blake3::hash(text).to_hex(), text.len());
+        let other = [FORM, line.as_bytes(), text].concat();
+        assert_eq!(why(&other), Some(Unread::OtherForm));
+        for damaged in [
+            &b""[..],
+            b"tanyard-cache/",
+            b"tanyard-cache/x\n",
+            &whole[1..],
+            &other[..40],
+        ] {
+            assert_eq!(why(damaged), Some(Unread::Damaged));
+        }
     }
 
     #[test]
@@ -315,7 +365,8 @@ mod tests {
 
     #[test]
     fn files_of_an_entry_stay_in_their_folder() {
-        let (mut head, _) = open(&entry()).expect("whole");
+        let entry = entry();
+        let (mut head, _) = open(&entry).ok().expect("whole");
         for path in ["../a.glb", "/a.glb", "x/../../a.glb"] {
             head.files[0].path = path.into();
             assert!(parted(&head, b"abc").is_none(), "{path}");
