@@ -379,6 +379,7 @@ impl Pair {
         let mut own = request.clone();
         own.input = carry.source.clone().unwrap_or_else(|| carry.from.clone());
         own.recipe.lod = Vec::new();
+        own.recipe.fit.only = None;
         own.skeleton = None;
         let mut source = Source::open(&own)?;
         source.keep_only(&gives)?;
