@@ -218,10 +218,15 @@ impl Work<'_> {
             prune: settings.prune,
             steps: request.recipe.write.weights.steps(),
         };
+        // Where no pose tells joints apart, a surface that follows another one keeps what that one has.
+        let base = match self.carried {
+            Some(_) => &self.naive,
+            None => self.stack.base(),
+        };
         let mut solver = Solver::new(
             &gram,
             &character.surface,
-            self.stack.base(),
+            base,
             self.mirror.as_ref(),
             self.kept.as_ref(),
             &options,
