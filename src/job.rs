@@ -323,11 +323,20 @@ impl Follow<'_> {
         let (request, watch) = (self.request, self.watch);
         let work = carried.work(giver, request, self.influences);
         let width = work.width_within(request, self.bytes)?;
-        let mut fit = work.fit(request, width, watch)?;
-        if !self.refit {
-            fit = fit.replaced_by(work.naive.clone());
+        let fit = work.fit(request, width, watch)?;
+        let plain = fit.replaced_by(work.naive.clone());
+        let mut one = match self.refit {
+            true => work.measure(request, width, fit, watch)?,
+            false => work.measure(request, width, plain.clone(), watch)?,
+        };
+        let mut fitted = self.refit;
+        if self.refit && !gains(&one.report) {
+            one = work.measure(request, width, plain, watch)?;
+            fitted = false;
         }
-        let one = work.measure(request, width, fit, watch)?;
+        if let Some(carried) = &mut one.report.carried {
+            carried.fitted = fitted;
+        }
         let sitter = Sitter {
             work: &work,
             skin: self.skin,
@@ -341,6 +350,17 @@ impl Follow<'_> {
         Ok((carried.on_own_joints(&one.weights), one.report))
     }
 }
+
+/// Whether a fit brings enough: else the weights of the closest places, which are as smooth as those that they come
+/// from, are better to have.
+fn gains(report: &CharacterReport) -> bool {
+    let errors = &report.errors;
+    let pair = errors.naive.fit.zip(errors.baked.fit);
+    pair.is_some_and(|(naive, baked)| baked.rms_percent < (1.0 - LEAST_GAIN) * naive.rms_percent)
+}
+
+/// A fit that lowers the rms error on its own poses by less than this share is within what mending may cost.
+const LEAST_GAIN: f64 = 0.01;
 
 /// The document with all new weights.
 fn with_all(document: &Document, done: &[Done], request: &Request) -> Result<Document, Error> {

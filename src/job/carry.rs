@@ -118,6 +118,7 @@ impl Carried {
             file: giver.file.display().to_string(),
             from: from.name.clone(),
             lod: None,
+            fitted: true,
             filled_vertices: known.iter().filter(|known| !**known).count(),
             forced_pieces: found.forced.len(),
             missing_joints: missing,

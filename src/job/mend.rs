@@ -10,6 +10,7 @@ use crate::pose::Poses;
 use crate::rig::{Weights, islands};
 
 /// What mending did.
+#[derive(Clone)]
 pub(super) struct Mended {
     /// The weights before, and the mean squared error of each vertex then.
     pub before: Weights,

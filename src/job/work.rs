@@ -57,6 +57,7 @@ pub(super) struct Work<'a> {
 const CLIP_BYTES_PER_TURN: usize = 400;
 
 /// A fit with what the report says of it.
+#[derive(Clone)]
 pub(super) struct Solved {
     fitted: Fitted,
     mend: Option<Mended>,
@@ -67,10 +68,11 @@ pub(super) struct Solved {
 
 impl Solved {
     /// Other weights beside the same floor.
-    pub(super) fn replaced_by(mut self, weights: Weights) -> Self {
-        self.fitted.weights = weights;
-        self.mend = None;
-        self
+    pub(super) fn replaced_by(&self, weights: Weights) -> Self {
+        let mut other = self.clone();
+        other.fitted.weights = weights;
+        other.mend = None;
+        other
     }
 }
 

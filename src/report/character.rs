@@ -81,6 +81,9 @@ pub struct CarryReport {
     pub from: String,
     /// The `[[lod]]` table of the recipe that asks for it, from 0; null if the command does.
     pub lod: Option<usize>,
+    /// Whether it has the weights of a fit: else those of the closest places, because the command asks for them or
+    /// the fit gains less than 1 %.
+    pub fitted: bool,
     /// Vertices without a place on the other surface that agrees with theirs: filled from those around.
     pub filled_vertices: usize,
     /// Pieces none of whose vertices found such a place: they follow what is closest all the same.

@@ -105,9 +105,13 @@ pub(super) fn exceeded(file: &FileReport) -> impl Iterator<Item = String> {
 /// Where weights come from, and what found no place there.
 pub(crate) fn carried(carried: &CarryReport) -> String {
     let mut text = format!(
-        "follows {} of {}; naive: its weights at the closest places; {} filled from those around",
+        "follows {} of {}; {}; {} filled from those around",
         carried.from,
         carried.file,
+        match carried.fitted {
+            true => "naive: its weights at the closest places, before the fit",
+            false => "with its weights at the closest places: no fit",
+        },
         match carried.filled_vertices {
             0 => "no vertex".to_owned(),
             1 => "1 vertex".to_owned(),
