@@ -38,6 +38,10 @@ pub struct Carry {
 /// Joints whose places differ by less than this share of the skeleton's size stand in one place.
 const SAME_PLACE: f64 = 0.01;
 
+/// Weights of partners may differ by so much in all: by what a seam of the other surface moves from one side of an edge
+/// of this one to the other.
+const MOST_UNLIKE: f64 = 0.05;
+
 /// Vertices that tell how far two surfaces are apart.
 const SAMPLES: usize = 500;
 
@@ -156,6 +160,9 @@ impl Carried {
             Symmetry::Off => None,
             _ => Mirror::find(&character.skeleton, &character.surface, symmetry.axis()),
         };
+        if let Some(mirror) = &mut mirror {
+            self.part_unlike(mirror);
+        }
         // A piece that rides moves with its joint, and with nothing else.
         let rides = |v: usize| {
             let piece = &self.bound.pieces[character.surface.piece_of[v] as usize];
@@ -203,6 +210,23 @@ impl Carried {
             warnings: self.notes.clone(),
             shown: 0,
             prepare_s: self.seconds + clock.elapsed().as_secs_f64(),
+        }
+    }
+
+    /// Partners that follow places with unlike weights are none: a mesh may be symmetric and what it follows not, or
+    /// cut otherwise on both sides.
+    fn part_unlike(&self, mirror: &mut Mirror) {
+        let unlike = |v: usize, partner: usize, mirror: &Mirror| {
+            let mut apart = self.rows[partner].clone();
+            for &(joint, weight) in &self.rows[v] {
+                carry::add(&mut apart, mirror.joint(joint).unwrap_or(joint), -weight);
+            }
+            apart.iter().map(|entry| entry.1.abs()).sum::<f64>() > MOST_UNLIKE
+        };
+        let pairs = (0..self.rows.len()).filter_map(|v| Some((v, mirror.vertex(v)?)));
+        let unlike = pairs.filter(|&(v, partner)| unlike(v, partner, mirror));
+        for (v, _) in unlike.collect::<Vec<_>>() {
+            mirror.part(v);
         }
     }
 

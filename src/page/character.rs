@@ -412,6 +412,9 @@ fn sizes(c: &CharacterReport) -> Markup {
                 dd { ul { @for idle in &c.idle_joints { li { bdi { (words::short(&idle.joint)) } ": " (words::cut(&idle.reason, LONGEST_TEXT)) } } } }
             }
             dt { "outliers" } dd { "vertices with weights that stand out from their neighbours': " (c.outliers) }
+            @if let Some(carried) = &c.carried {
+                dt { "weights" } dd { (words::cut(&words::carried(carried), LONGEST_TEXT)) }
+            }
             dt { "symmetry" } dd { (symmetry(c)) }
         }
     }
