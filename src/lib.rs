@@ -33,4 +33,5 @@ pub mod pose;
 pub mod recipe;
 pub mod report;
 pub mod rig;
+pub mod shapes;
 pub mod units;

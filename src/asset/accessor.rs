@@ -1,7 +1,10 @@
 //! One small checked decoder for accessors (glTF 2.0 §3.6.2): bounds, types, strides and counts are
 //! held against the bytes that are there before anything is allocated.
 
-use super::document::{Document, Source};
+use std::borrow::Cow;
+use std::ops::Range;
+
+use super::document::{Buffer, Document, Source};
 use super::extensions;
 use super::json::At;
 use crate::error::Fault;
@@ -75,7 +78,7 @@ pub(super) struct Accessor<'a> {
 #[derive(Debug)]
 struct Strided<'a> {
     /// From the first element on.
-    bytes: &'a [u8],
+    bytes: Cow<'a, [u8]>,
     stride: usize,
 }
 
@@ -83,8 +86,8 @@ struct Strided<'a> {
 struct Sparse<'a> {
     count: usize,
     index_size: usize,
-    indices: &'a [u8],
-    values: &'a [u8],
+    indices: Cow<'a, [u8]>,
+    values: Cow<'a, [u8]>,
     at: At<'a>,
 }
 
@@ -231,7 +234,7 @@ impl<'a> Accessor<'a> {
         };
         match &self.base {
             // Most accessors are tightly packed: one run.
-            Some(base) if base.stride == element => put(&mut numbers, base.bytes),
+            Some(base) if base.stride == element => put(&mut numbers, &base.bytes),
             Some(base) => {
                 let rows = numbers.chunks_exact_mut(self.width);
                 rows.zip(base.bytes.chunks(base.stride))
@@ -268,7 +271,7 @@ fn strided<'a>(
     count: usize,
     element: usize,
 ) -> Result<Strided<'a>, Fault> {
-    let bytes = view_bytes(document, view)?;
+    let bytes = View::open(document, view)?;
     let view_at = document.item("bufferViews", view);
     let stride_at = view_at.get("byteStride");
     let stride = stride_at.size_or(element, "a stride in bytes")?;
@@ -283,7 +286,7 @@ fn strided<'a>(
         .and_then(|span| span.checked_add(offset));
     match end {
         Some(end) if end <= bytes.len() => Ok(Strided {
-            bytes: &bytes[offset..],
+            bytes: bytes.read(offset..end)?,
             stride,
         }),
         _ => Err(at
@@ -318,17 +321,17 @@ fn sparse<'a>(
         Some(c @ (Component::U8 | Component::U16 | Component::U32)) => c.size(),
         _ => return Err(code.fault("5121, 5123 or 5125 for indices")),
     };
-    let part = |at: &At<'a>, size: usize| -> Result<&'a [u8], Fault> {
+    let part = |at: &At<'a>, size: usize| -> Result<Cow<'a, [u8]>, Fault> {
         let view = at
             .get("bufferView")
             .index(document.count("bufferViews"), "bufferViews")?;
-        let bytes = view_bytes(document, view)?;
+        let bytes = View::open(document, view)?;
         let offset = at.get("byteOffset").size_or(0, "an offset in bytes")?;
         let end = count
             .checked_mul(size)
             .and_then(|span| span.checked_add(offset));
         match end {
-            Some(end) if end <= bytes.len() => Ok(&bytes[offset..end]),
+            Some(end) if end <= bytes.len() => bytes.read(offset..end),
             _ => Err(at.found(
                 format!(
                     "data within the {} bytes of bufferViews[{view}]",
@@ -347,41 +350,71 @@ fn sparse<'a>(
     }))
 }
 
-/// The bytes of a buffer view (§3.6.1.2).
-pub(super) fn view_bytes(document: &Document, view: usize) -> Result<&[u8], Fault> {
-    let at = document.item("bufferViews", view);
-    for name in extensions::VIEW_COMPRESSION {
-        let compressed = at.get("extensions").entry(name);
-        if !compressed.is_missing() {
-            return Err(compressed
-                .found("plain bytes", "compressed ones")
-                .remedy(extensions::SAVE_PLAIN));
+/// A buffer view (§3.6.1.2) whose bytes are known to be there.
+pub(super) struct View<'a> {
+    at: At<'a>,
+    buffer: &'a Buffer,
+    range: Range<usize>,
+}
+
+impl<'a> View<'a> {
+    /// Checks the view of that number.
+    pub fn open(document: &'a Document, view: usize) -> Result<Self, Fault> {
+        let at = document.item("bufferViews", view);
+        for name in extensions::VIEW_COMPRESSION {
+            let compressed = at.get("extensions").entry(name);
+            if !compressed.is_missing() {
+                return Err(compressed
+                    .found("plain bytes", "compressed ones")
+                    .remedy(extensions::SAVE_PLAIN));
+            }
+        }
+        let buffer_at = at.get("buffer");
+        let index = buffer_at.index(document.count("buffers"), "buffers")?;
+        let buffer = &document.buffers[index];
+        if buffer.source == Source::Absent {
+            return Err(buffer_at
+                .found(
+                    "a buffer with bytes",
+                    format!("buffers[{index}] without any"),
+                )
+                .remedy("export the file again with its buffers"));
+        }
+        let (offset_at, length_at) = (at.get("byteOffset"), at.get("byteLength"));
+        let offset = offset_at.size_or(0, "an offset in bytes")?;
+        let length = length_at.size_or(0, "a length in bytes")?;
+        match offset.checked_add(length) {
+            Some(end) if end <= buffer.len() => Ok(Self {
+                at,
+                buffer,
+                range: offset..end,
+            }),
+            _ => Err(at
+                .found(
+                    format!(
+                        "a stretch within the {} bytes of buffers[{index}]",
+                        buffer.len()
+                    ),
+                    format!("{length} bytes from byte {offset}"),
+                )
+                .remedy("the file is damaged: export it again")),
         }
     }
-    let buffer_at = at.get("buffer");
-    let index = buffer_at.index(document.count("buffers"), "buffers")?;
-    let buffer = &document.buffers[index];
-    if buffer.source == Source::Absent {
-        return Err(buffer_at
-            .found(
-                "a buffer with bytes",
-                format!("buffers[{index}] without any"),
-            )
-            .remedy("export the file again with its buffers"));
+
+    /// How many bytes it has.
+    pub fn len(&self) -> usize {
+        self.range.len()
     }
-    let (offset_at, length_at) = (at.get("byteOffset"), at.get("byteLength"));
-    let offset = offset_at.size_or(0, "an offset in bytes")?;
-    let length = length_at.size_or(0, "a length in bytes")?;
-    match offset.checked_add(length) {
-        Some(end) if end <= buffer.bytes.len() => Ok(&buffer.bytes[offset..end]),
-        _ => Err(at
-            .found(
-                format!(
-                    "a stretch within the {} bytes of buffers[{index}]",
-                    buffer.bytes.len()
-                ),
-                format!("{length} bytes from byte {offset}"),
-            )
-            .remedy("the file is damaged: export it again")),
+
+    /// Some of its bytes; the range lies within it.
+    pub fn read(&self, range: Range<usize>) -> Result<Cow<'a, [u8]>, Fault> {
+        let range = self.range.start + range.start..self.range.start + range.end;
+        match &self.buffer.source {
+            Source::OnDisk(extent) => extent
+                .read(range)
+                .map(Cow::Owned)
+                .map_err(|error| self.at.found("bytes that can be read", error.to_string())),
+            _ => Ok(Cow::Borrowed(&self.buffer.bytes[range])),
+        }
     }
 }

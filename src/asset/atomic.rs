@@ -81,6 +81,67 @@ pub fn write_lightly(path: &Path, bytes: &[u8]) -> Result<(), Error> {
     Ok(())
 }
 
+/// A folder in the making, beside its place: it goes there whole, or is gone again. Of a process that is killed
+/// it may stay, under the name of a part.
+#[derive(Debug)]
+pub struct DraftFolder {
+    target: PathBuf,
+    draft: tempfile::TempDir,
+}
+
+impl DraftFolder {
+    /// Begins a folder that is to be at `target`, where there is nothing yet, or an empty folder. Those above it are
+    /// made.
+    ///
+    /// # Errors
+    /// [`Error::Output`].
+    pub fn new(target: &Path) -> Result<Self, Error> {
+        let why = |error: std::io::Error| failed(target, error.to_string());
+        let is_taken = match fs::read_dir(target) {
+            Ok(mut entries) => entries.next().is_some(),
+            Err(_) => fs::symlink_metadata(target).is_ok(),
+        };
+        if is_taken {
+            return Err(failed(
+                target,
+                "there is something already, and a new or an empty folder is needed",
+            ));
+        }
+        let above = folder_of(target);
+        make_folder(above)?;
+        let mut builder = tempfile::Builder::new();
+        builder.prefix(PART.0).suffix(PART.1);
+        #[cfg(unix)]
+        let permissions = std::os::unix::fs::PermissionsExt::from_mode(0o777);
+        #[cfg(unix)]
+        builder.permissions(permissions);
+        Ok(Self {
+            target: target.to_owned(),
+            draft: builder.tempdir_in(above).map_err(why)?,
+        })
+    }
+
+    /// Where to write until then.
+    pub fn path(&self) -> &Path {
+        self.draft.path()
+    }
+
+    /// Puts it in its place.
+    ///
+    /// # Errors
+    /// [`Error::Output`], also if there is something by now.
+    pub fn finish(self) -> Result<(), Error> {
+        let _guard = writing();
+        // Not every system renames onto an empty folder; of one with content this removes nothing.
+        let _ = fs::remove_dir(&self.target);
+        fs::rename(self.draft.path(), &self.target)
+            .map_err(|error| failed(&self.target, error.to_string()))?;
+        // Nothing is left to remove.
+        let _ = self.draft.keep();
+        Ok(())
+    }
+}
+
 /// Keeps other processes and threads from changing files of a folder that belong together. `None` where
 /// folders cannot be locked. Comes before [`writing`]: whoever has to wait here must not keep the process from
 /// ending.

@@ -1,10 +1,12 @@
 //! The outer shell of a file: GLB header and chunks (glTF 2.0 §4.4), or plain JSON.
 
 use std::borrow::Cow;
+use std::io::Read;
 use std::path::Path;
 
 use serde_json::Value;
 
+use super::document::Extent;
 use crate::error::Fault;
 
 pub(super) const MAGIC: &[u8; 4] = b"glTF";
@@ -65,6 +67,46 @@ pub(super) fn open(path: &Path, bytes: Vec<u8>) -> Result<Shell, Fault> {
             chunks: Vec::new(),
         })
     }
+}
+
+/// The JSON of a file, and where its BIN chunk lies, which is not read. `None` for whatever [`open`] would find
+/// fault with, as far as this sees it.
+pub(super) fn open_lean(path: &Path) -> Option<(Container, Value, Option<Extent>)> {
+    // A pipe may never end.
+    if !std::fs::metadata(path).ok()?.is_file() {
+        return None;
+    }
+    let mut file = std::fs::File::open(path).ok()?;
+    let length = file.metadata().ok()?.len();
+    let mut head = [0; JSON_START];
+    let read = file.read_exact(&mut head);
+    if read.is_err() || !head.starts_with(MAGIC) {
+        let json = parse(path, &std::fs::read(path).ok()?).ok()?;
+        return Some((Container::Gltf, json, None));
+    }
+    let sound = word(&head, 4) == VERSION && u64::from(word(&head, 8)) == length;
+    let json_length = u64::from(word(&head, 12));
+    let json_end = JSON_START as u64 + json_length;
+    if !sound || word(&head, 16) != JSON || json_end > length {
+        return None;
+    }
+    // The length of the file bounds what is allocated.
+    let mut text = vec![0; usize::try_from(json_length).ok()?];
+    file.read_exact(&mut text).ok()?;
+    let json = parse(path, &text).ok()?;
+    let mut head = [0; CHUNK_HEADER];
+    if json_end == length {
+        return Some((Container::Glb, json, None));
+    }
+    file.read_exact(&mut head).ok()?;
+    let bin = Extent {
+        file: path.to_owned(),
+        offset: json_end + CHUNK_HEADER as u64,
+        length: word(&head, 0) as usize,
+    };
+    let fits = bin.offset + bin.length as u64 <= length;
+    let is_bin = word(&head, 4) == BIN;
+    fits.then_some((Container::Glb, json, is_bin.then_some(bin)))
 }
 
 fn open_glb(path: &Path, mut bytes: Vec<u8>) -> Result<Shell, Fault> {
@@ -174,22 +216,41 @@ pub(super) fn glb<'a>(
             .map(|chunk| (chunk.kind, (&chunk.bytes).into())),
     );
     let padded = |bytes: &[u8]| bytes.len().next_multiple_of(4);
-    let total = HEADER
-        + contents
-            .iter()
-            .map(|(_, bytes)| CHUNK_HEADER + padded(bytes))
-            .sum::<usize>();
-    let mut header = MAGIC.to_vec();
-    header.extend(VERSION.to_le_bytes());
-    header.extend(u32::try_from(total).ok()?.to_le_bytes());
-    let mut parts: Vec<Cow<[u8]>> = vec![header.into()];
+    let lengths = contents.iter().map(|(_, bytes)| padded(bytes) as u64);
+    let mut parts: Vec<Cow<[u8]>> = vec![header(lengths)?.into()];
     for (kind, bytes) in contents {
-        let mut header = u32::try_from(padded(&bytes)).ok()?.to_le_bytes().to_vec();
-        header.extend(kind.to_le_bytes());
+        let header = chunk_header(padded(&bytes) as u64, kind)?;
         let padding = &[0; 3][..padded(&bytes) - bytes.len()];
         parts.extend([header.into(), bytes, padding.into()]);
     }
     Some(parts)
+}
+
+/// What stands before the content of a BIN chunk of that length, a multiple of 4, in a GLB with that JSON and
+/// nothing else: for chunks too long to be held. `None` if the whole would be longer than its header can say, 4 GiB.
+pub fn before_bin(json: &str, bin: u64) -> Option<Vec<u8>> {
+    let padding = json.len().next_multiple_of(4) - json.len();
+    let json_length = (json.len() + padding) as u64;
+    let mut bytes = header([json_length, bin].into_iter())?;
+    bytes.extend(chunk_header(json_length, JSON)?);
+    bytes.extend_from_slice(json.as_bytes());
+    bytes.extend_from_slice(&b"   "[..padding]);
+    bytes.extend(chunk_header(bin, BIN)?);
+    Some(bytes)
+}
+
+/// The header of a file with chunks of these lengths.
+fn header(chunks: impl Iterator<Item = u64>) -> Option<Vec<u8>> {
+    let total = HEADER as u64 + chunks.map(|chunk| CHUNK_HEADER as u64 + chunk).sum::<u64>();
+    let mut header = MAGIC.to_vec();
+    header.extend(VERSION.to_le_bytes());
+    header.extend(u32::try_from(total).ok()?.to_le_bytes());
+    Some(header)
+}
+
+fn chunk_header(length: u64, kind: u32) -> Option<Vec<u8>> {
+    let length = u32::try_from(length).ok()?.to_le_bytes();
+    Some([length, kind.to_le_bytes()].concat())
 }
 
 fn parse(path: &Path, bytes: &[u8]) -> Result<Value, Fault> {

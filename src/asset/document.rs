@@ -2,7 +2,7 @@
 //!
 //! Typed readers drop what they do not know. Here everything stays, and writers patch in place.
 
-use std::io::Read;
+use std::io::{Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -46,10 +46,58 @@ pub(super) enum Source {
     Fresh,
     /// Nowhere: a buffer that only an extension fills.
     Absent,
+    /// Still on disk ([`Document::open_lean`]): a document with such buffers is for reading alone.
+    OnDisk(Extent),
+}
+
+/// A stretch of a file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Extent {
+    pub file: PathBuf,
+    pub offset: u64,
+    pub length: usize,
+}
+
+impl Extent {
+    /// Reads bytes of the stretch; `range` lies within it.
+    pub fn read(&self, range: std::ops::Range<usize>) -> std::io::Result<Vec<u8>> {
+        let mut file = std::fs::File::open(&self.file)?;
+        file.seek(SeekFrom::Start(self.offset + range.start as u64))?;
+        let mut bytes = vec![0; range.len()];
+        file.read_exact(&mut bytes)?;
+        Ok(bytes)
+    }
+}
+
+impl Buffer {
+    fn here(bytes: Vec<u8>, source: Source) -> Self {
+        Self {
+            bytes: Arc::new(bytes),
+            source,
+        }
+    }
+
+    /// How many bytes it has.
+    pub fn len(&self) -> usize {
+        match &self.source {
+            Source::OnDisk(extent) => extent.length,
+            _ => self.bytes.len(),
+        }
+    }
+
+    fn truncate(&mut self, length: usize) {
+        match &mut self.source {
+            Source::OnDisk(extent) => extent.length = length,
+            _ => Arc::make_mut(&mut self.bytes).truncate(length),
+        }
+    }
 }
 
 /// Gives the bytes of a file beside the document that are in memory already.
 pub(super) type AtHand<'a> = dyn Fn(&Path) -> Option<Arc<Vec<u8>>> + 'a;
+
+/// Gives the buffer of a file beside the document.
+type Beside<'a> = dyn Fn(&At, &Path) -> Result<Buffer, Fault> + 'a;
 
 /// The top-level arrays of objects (§5.17).
 const ARRAYS: &[&str] = &[
@@ -119,32 +167,59 @@ impl Document {
         Self::read(path, bytes, &|_| None)
     }
 
+    /// Reads the JSON alone: the bytes of buffers stay on disk, and an accessor fetches what it needs when it is
+    /// opened. For files of many shapes, of which one at a time is looked at.
+    ///
+    /// # Errors
+    /// As [`Document::open`].
+    pub(super) fn open_lean(path: &Path) -> Result<Self, Error> {
+        let Some((container, json, bin)) = container::open_lean(path) else {
+            // Reading all of it says what is wrong.
+            return Self::open(path);
+        };
+        let on_disk = |extent| Buffer {
+            bytes: Arc::default(),
+            source: Source::OnDisk(extent),
+        };
+        let beside = |uri: &At, relative: &Path| {
+            let file = located(uri, relative)?;
+            let length = std::fs::metadata(&file).map_or(0, |meta| meta.len());
+            let length = usize::try_from(length).unwrap_or(usize::MAX);
+            Ok(on_disk(Extent {
+                file,
+                offset: 0,
+                length,
+            }))
+        };
+        let mut bin = bin.map(on_disk);
+        let buffers = buffers(&At::root(path, &json), &mut bin, &beside)?;
+        Ok(Self {
+            path: path.to_owned(),
+            json,
+            buffers,
+            chunks: Vec::new(),
+            container,
+            stale: Vec::new(),
+        })
+    }
+
     /// Reads a document, taking resources from `at_hand` before the disk.
     pub(super) fn read(path: &Path, bytes: Vec<u8>, at_hand: &AtHand) -> Result<Self, Error> {
         let shell = container::open(path, bytes)?;
-        let root = At::root(path, &shell.json);
-        let mut faults = shape_faults(&root);
-        if !faults.is_empty() {
-            return Err(Error::Input(faults));
-        }
-        faults.extend(extension_faults(&root));
-        let (mut bin, mut chunks) = (shell.bin, shell.chunks);
-        let mut buffers = Vec::new();
-        for (i, at) in root.get("buffers").items()?.iter().enumerate() {
-            let own = if i == 0 && at.get("uri").is_missing() {
-                bin.take()
-            } else {
-                None
-            };
-            buffers.extend(keep(buffer(at, own, at_hand), &mut faults));
-        }
-        if let Some(bytes) = bin {
+        let mut bin = shell.bin.map(|bytes| Buffer::here(bytes, Source::Bin));
+        let beside = |uri: &At, relative: &Path| match at_hand(relative) {
+            Some(bytes) => Ok(Buffer {
+                bytes,
+                source: Source::File(relative.to_owned()),
+            }),
+            None => external(uri, relative),
+        };
+        let buffers = buffers(&At::root(path, &shell.json), &mut bin, &beside)?;
+        let mut chunks = shell.chunks;
+        if let Some(bin) = bin {
             // A BIN chunk that no buffer claims is a chunk nobody knows.
-            let kind = container::BIN;
+            let (kind, bytes) = (container::BIN, Arc::unwrap_or_clone(bin.bytes));
             chunks.insert(0, Chunk { kind, bytes });
-        }
-        if !faults.is_empty() {
-            return Err(Error::Input(faults));
         }
         Ok(Self {
             path: path.to_owned(),
@@ -231,24 +306,40 @@ fn extension_faults(root: &At) -> Vec<Fault> {
     faults
 }
 
-fn buffer(at: &At, bin: Option<Vec<u8>>, at_hand: &AtHand) -> Result<Buffer, Fault> {
+/// The buffers of a document; the first takes the BIN chunk, if it has no other source.
+fn buffers(root: &At, bin: &mut Option<Buffer>, beside: &Beside) -> Result<Vec<Buffer>, Error> {
+    let mut faults = shape_faults(root);
+    if !faults.is_empty() {
+        return Err(Error::Input(faults));
+    }
+    faults.extend(extension_faults(root));
+    let mut buffers = Vec::new();
+    for (i, at) in root.get("buffers").items()?.iter().enumerate() {
+        let own = if i == 0 && at.get("uri").is_missing() {
+            bin.take()
+        } else {
+            None
+        };
+        buffers.extend(keep(buffer(at, own, beside), &mut faults));
+    }
+    if faults.is_empty() {
+        Ok(buffers)
+    } else {
+        Err(Error::Input(faults))
+    }
+}
+
+fn buffer(at: &At, bin: Option<Buffer>, beside: &Beside) -> Result<Buffer, Fault> {
     let length = at.get("byteLength");
     let bytes_expected = length.integer("the buffer's length in bytes")?;
     let uri = at.get("uri");
-    let (mut bytes, source) = match (uri.value, bin) {
-        (Value::Null, Some(bin)) => (Arc::new(bin), Source::Bin),
+    let mut buffer = match (uri.value, bin) {
+        (Value::Null, Some(bin)) => bin,
         // Filled by an extension, or by nobody: a fault only for whoever reads it.
-        (Value::Null, None) => {
-            return Ok(Buffer {
-                bytes: Arc::default(),
-                source: Source::Absent,
-            });
-        }
+        (Value::Null, None) => return Ok(Buffer::here(Vec::new(), Source::Absent)),
         (Value::String(text), _) => match resources::classify(text) {
-            Uri::Data(bytes) => (Arc::new(bytes), Source::Data),
-            Uri::Relative(relative) => {
-                (external(&uri, &relative, at_hand)?, Source::File(relative))
-            }
+            Uri::Data(bytes) => Buffer::here(bytes, Source::Data),
+            Uri::Relative(relative) => beside(&uri, &relative)?,
             Uri::Outside | Uri::Upward => {
                 return Err(uri
                     .fault("a data URI or a path within the folder of the file")
@@ -262,30 +353,32 @@ fn buffer(at: &At, bin: Option<Vec<u8>>, at_hand: &AtHand) -> Result<Buffer, Fau
         },
         _ => return Err(uri.fault("a URI")),
     };
-    if (bytes.len() as u64) < bytes_expected {
+    if (buffer.len() as u64) < bytes_expected {
         return Err(length
             .found(
-                format!("at most the {} bytes that are there", bytes.len()),
+                format!("at most the {} bytes that are there", buffer.len()),
                 bytes_expected.to_string(),
             )
             .remedy("the buffer was cut short: export or copy the file again"));
     }
-    if (bytes.len() as u64) > bytes_expected {
-        Arc::make_mut(&mut bytes).truncate(bytes_expected as usize);
+    if (buffer.len() as u64) > bytes_expected {
+        buffer.truncate(bytes_expected as usize);
     }
-    Ok(Buffer { bytes, source })
+    Ok(buffer)
 }
 
-fn external(uri: &At, relative: &Path, at_hand: &AtHand) -> Result<Arc<Vec<u8>>, Fault> {
-    if let Some(bytes) = at_hand(relative) {
-        return Ok(bytes);
-    }
-    let wrong = |found: String| {
-        uri.found("a plain file within the folder of the document", found)
-            .remedy("copy the buffer file along with the document")
-    };
-    let real = resources::locate(resources::folder_of(uri.file), relative).map_err(wrong)?;
-    let bytes =
-        std::fs::read(&real).map_err(|error| wrong(format!("{}: {error}", relative.display())))?;
-    Ok(Arc::new(bytes))
+fn external(uri: &At, relative: &Path) -> Result<Buffer, Fault> {
+    let bytes = std::fs::read(located(uri, relative)?)
+        .map_err(|error| no_file(uri, format!("{}: {error}", relative.display())))?;
+    Ok(Buffer::here(bytes, Source::File(relative.to_owned())))
+}
+
+/// The real place of a file that a URI leads to.
+fn located(uri: &At, relative: &Path) -> Result<PathBuf, Fault> {
+    resources::locate(resources::folder_of(uri.file), relative).map_err(|found| no_file(uri, found))
+}
+
+fn no_file(uri: &At, found: String) -> Fault {
+    uri.found("a plain file within the folder of the document", found)
+        .remedy("copy the buffer file along with the document")
 }

@@ -11,7 +11,7 @@ use crate::error::Fault;
 use crate::rig::Part;
 
 /// Raw vertices and triangles of one character; beyond that, 32-bit numbers and memory run out.
-const MOST_VERTICES: usize = 1 << 26;
+pub(super) const MOST_VERTICES: usize = 1 << 26;
 const MOST_TRIANGLES: usize = 1 << 27;
 
 /// No real vertex has more than sixteen sets of four joints.

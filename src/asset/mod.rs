@@ -14,6 +14,7 @@ mod extensions;
 mod geometry;
 mod json;
 mod litter;
+mod morphs;
 mod nodes;
 mod old_weights;
 mod outline;
@@ -28,12 +29,15 @@ mod unbound;
 mod write;
 
 pub use atomic::{
-    between_writes, check_target, make_folder, write_atomically, write_lightly, write_new,
+    DraftFolder, between_writes, check_target, make_folder, write_atomically, write_lightly,
+    write_new,
 };
 pub use borrow::with_skeleton_of;
 pub use clips::clips;
+pub use container::before_bin;
 pub use document::{Document, reading_bytes};
 pub use litter::{Beside, clear_litter};
+pub use morphs::Morphs;
 pub use outline::{Outline, beside, fingerprint, hash_of, outline};
 pub use range_clip::{ClipPlace, RangeClip, with_range_clips};
 pub use read::{Loaded, Target, characters, mesh_names, part_of, raw_weights};

@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use serde_json::{Map, Value, json};
 
-use super::accessor::view_bytes;
+use super::accessor::View;
 use super::container::Container;
 use super::document::{Buffer, Document, Source};
 use super::json::whole;
@@ -267,7 +267,7 @@ impl Patch {
         match &buffer.source {
             Source::Bin | Source::Data | Source::Fresh => true,
             Source::File(path) => is_side_file(path, &buffer.bytes),
-            Source::Absent => false,
+            Source::Absent | Source::OnDisk(_) => false,
         }
     }
 
@@ -352,7 +352,7 @@ impl Patch {
                 object.shift_remove("uri");
                 entry.source = Source::Fresh;
             }
-            Source::Bin | Source::Fresh | Source::Absent => {}
+            Source::Bin | Source::Fresh | Source::Absent | Source::OnDisk(_) => {}
         }
         entry.bytes = Arc::new(bytes);
         Ok(())
@@ -382,10 +382,11 @@ impl Patch {
             if fresh.contains(&view) || self.free_views.contains(&view) {
                 continue;
             }
-            let same = match (
-                view_bytes(&self.before, view),
-                view_bytes(&self.document, view),
-            ) {
+            let bytes = |document| {
+                let view = View::open(document, view)?;
+                view.read(0..view.len())
+            };
+            let same = match (bytes(&self.before), bytes(&self.document)) {
                 (Ok(before), Ok(after)) => before == after,
                 (before, after) => before.is_err() == after.is_err(),
             };

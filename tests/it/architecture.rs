@@ -11,6 +11,7 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("memory", &[]),
     ("error", &["units"]),
     ("asset", &["rig", "error"]),
+    ("shapes", &["asset", "rig", "error"]),
     ("bind", &["rig"]),
     ("pose", &["rig", "error"]),
     ("deform", &["rig"]),

@@ -40,4 +40,5 @@ mod sample_report;
 mod shapes;
 mod shells;
 mod symmetry;
+mod targets;
 mod terminal;
