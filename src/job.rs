@@ -25,8 +25,9 @@ mod inspect;
 mod mend;
 mod onto;
 mod picture;
-mod shapes;
+mod posed;
 mod source;
+mod targets;
 mod work;
 
 pub use against::Against;
@@ -34,6 +35,7 @@ pub use carry::Carry;
 pub use compare::{CompareRequest, compare};
 pub use inspect::inspect;
 pub use picture::{Drawings, Drawn, Draws, Show, Views, WORST_POSES, drawings, write_stills};
+pub use targets::{GivenTargets, POSES_BESIDE, WrittenShapes, write_shapes};
 
 /// What to bake.
 #[derive(Clone, Debug)]
@@ -44,6 +46,8 @@ pub struct Request {
     pub recipe: Recipe,
     /// A pose file that replaces the poses of the fit.
     pub poses: Option<PathBuf>,
+    /// Target shapes in place of those of the layers.
+    pub targets: Option<GivenTargets>,
     /// The root of the joint tree, for a file without skin.
     pub skeleton: Option<String>,
     /// Bytes that the work may use.
@@ -67,6 +71,7 @@ impl Request {
             input: input.into(),
             recipe,
             poses: None,
+            targets: None,
             skeleton: None,
             memory: None,
             beside: Beside::Kept,

@@ -300,10 +300,13 @@ impl Job {
         work.is_ok_and(|request| !request.draws.is_none())
     }
 
-    /// The key of its result; `None` where no results are kept.
+    /// The key of its result; `None` where no results are kept. Target shapes may be far more than it takes to bake
+    /// from them: nobody reads them to see whether they have changed.
     fn key(&self, options: &Options) -> Result<Option<Key>, Error> {
         match (&self.item.work, &options.cache) {
-            (Ok(request), Some(_)) => cache::key(request, &self.item.output).map(Some),
+            (Ok(request), Some(_)) if request.targets.is_none() => {
+                cache::key(request, &self.item.output).map(Some)
+            }
             _ => Ok(None),
         }
     }

@@ -7,6 +7,7 @@ use clap::{Args, Parser, Subcommand};
 
 use crate::job::Show;
 use crate::picture::Side;
+use crate::shapes::Form;
 
 /// Bakes corrective deformers into skin weights that every engine runs.
 ///
@@ -41,6 +42,8 @@ pub enum Command {
     Carry(CarryArgs),
     /// Write the pose set that a bake would use, as data or as a clip
     Poses(PosesArgs),
+    /// Write the target shapes of a bake, to look at, sculpt on and feed back
+    Shapes(ShapesArgs),
     /// Draw poses as the layers have them, as baked, and the difference; or weights, regions, pieces
     Picture(PictureArgs),
     /// Say what is wrong with the skin that a file has
@@ -76,6 +79,8 @@ Examples:
       No character gets worse by more than noise: what was better stays.
   tanyard bake hero.glb -o hero.look.glb --clip
       With a clip that shows the poses of the fit, for any viewer.
+  tanyard bake hero.glb -o hero.baked.glb --targets sim/ --targets-clip walk
+      From shapes that a simulation made of a clip, not from layers.
   tanyard bake characters/ -o baked/ --shard 3/8 --cache /farm/tanyard
       The third of eight parts, on one of eight machines that share a cache.";
 
@@ -104,6 +109,23 @@ pub struct BakeArgs {
     /// Held-out poses still come from the recipe.
     #[arg(long, value_name = "FILE")]
     pub poses: Option<PathBuf>,
+    /// Target shapes from elsewhere, in place of the layers
+    ///
+    /// A folder of OBJ files, a NumPy array (.npy) of poses, vertices and 3, or a .glb or .gltf file with a morph target
+    /// a pose. Their poses are those of --poses, of --targets-clip, or of poses.json in the same folder.
+    #[arg(long, value_name = "SHAPES", help_heading = TARGETS)]
+    pub targets: Option<PathBuf>,
+    /// The clip of the character's file whose frames the shapes are
+    #[arg(long, value_name = "NAME", requires = "targets", conflicts_with = "poses", help_heading = TARGETS)]
+    pub targets_clip: Option<String>,
+    /// Frames a second of that clip
+    #[arg(long, value_name = "FPS", default_value = "30", value_parser = rate, requires = "targets_clip", help_heading = TARGETS)]
+    pub targets_rate: f64,
+    /// Keep every Nth shape for measuring alone
+    ///
+    /// Without it figures are of poses that the fit saw.
+    #[arg(long, value_name = "N", requires = "targets", value_parser = clap::value_parser!(u32).range(2..), help_heading = TARGETS)]
+    pub hold_out: Option<u32>,
     /// What a run can tell of itself.
     #[command(flatten)]
     pub delivery: Delivery,
@@ -261,6 +283,7 @@ pub struct CarryArgs {
 
 /// Headings of the help.
 const FOLDERS: &str = "Folders";
+const TARGETS: &str = "Target shapes";
 const REPORTS: &str = "Reports";
 const LOOKS: &str = "Looks";
 const EARLIER: &str = "Earlier results";
@@ -287,6 +310,41 @@ pub struct PosesArgs {
     /// The skin, by name or number [default: the first]
     #[arg(long, value_name = "SKIN")]
     pub skin: Option<String>,
+    /// What the commands that move joints take.
+    #[command(flatten)]
+    pub common: Common,
+}
+
+const SHAPES_EXAMPLES: &str = "\
+Examples:
+  tanyard shapes hero.glb -o hero.shapes
+      An OBJ file a pose, the bind shape, and the poses they belong to.
+  tanyard shapes hero.glb -o hero.shapes --form npy,glb
+      As one NumPy array, and as a mesh with a morph target a pose.
+  tanyard bake hero.glb -o hero.baked.glb --targets hero.shapes
+      Bake from them, sculpted on or not.";
+
+/// Words of `tanyard shapes`.
+#[derive(Debug, Args)]
+#[command(after_long_help = SHAPES_EXAMPLES)]
+pub struct ShapesArgs {
+    /// The character: .glb or .gltf
+    pub input: PathBuf,
+    /// Where to write: a folder that is new, or empty
+    #[arg(short, long, value_name = "FOLDER")]
+    pub output: PathBuf,
+    /// The form of the shapes; several with commas [default: obj]
+    #[arg(long, value_name = "FORM", value_delimiter = ',', value_parser = one_of(&Form::ALL))]
+    pub form: Vec<Form>,
+    /// The shapes of held-out poses in place of those of the fit
+    #[arg(long)]
+    pub held_out: bool,
+    /// A pose file in place of the poses of the fit
+    #[arg(long, value_name = "FILE", conflicts_with = "held_out")]
+    pub poses: Option<PathBuf>,
+    /// Memory that may be used, such as 512M or 2G
+    #[arg(long, value_name = "SIZE", value_parser = crate::units::parse_bytes)]
+    pub memory: Option<u64>,
     /// What the commands that move joints take.
     #[command(flatten)]
     pub common: Common,
@@ -648,6 +706,16 @@ fn percent(text: &str) -> Result<f64, String> {
         Ok(percent) if (0.0..=100.0).contains(&percent) => Ok(percent),
         _ => Err(format!(
             "'{text}' is not a percentage: write a number from 0 to 100"
+        )),
+    }
+}
+
+/// Frames a second.
+fn rate(text: &str) -> Result<f64, String> {
+    match text.parse() {
+        Ok(rate) if (1e-3..=1e4).contains(&rate) => Ok(rate),
+        _ => Err(format!(
+            "'{text}' is no rate: write frames a second, from 0.001 to 10000"
         )),
     }
 }

@@ -13,7 +13,7 @@ use super::progress::Progress;
 use crate::asset;
 use crate::batch::{self, Baselines, Cache, Item, Options, Ran, Search, Tree};
 use crate::error::{Error, Fault};
-use crate::job::{self, Against, Request};
+use crate::job::{self, Against, GivenTargets, Request};
 use crate::page::{self, Album};
 use crate::recipe::{Found, Recipes};
 use crate::report::{self, Line, Outcome, PlannedFile, Report};
@@ -35,7 +35,7 @@ pub(super) fn run(args: &BakeArgs) -> Result<ExitCode, Error> {
         delivery: &args.delivery,
         quiet: args.common.running.quiet,
         is_folder,
-        reads: &[args.poses.as_deref()],
+        reads: &[args.poses.as_deref(), args.targets.as_deref()],
     };
     run.go(items, options)
 }
@@ -142,6 +142,11 @@ fn items(args: &BakeArgs, recipes: &Recipes, is_folder: bool) -> Result<Vec<Item
         );
         return Err(Error::Setting(vec![fault]));
     }
+    if let (true, Some(_)) = (is_folder, &args.targets) {
+        let expected = "a single file: target shapes are those of one character";
+        let fault = Fault::new(&args.input, "--targets", expected, "a folder");
+        return Err(Error::Setting(vec![fault]));
+    }
     if let Some(against) = &args.against {
         let is_there = if is_folder {
             against.is_dir()
@@ -170,6 +175,11 @@ fn items(args: &BakeArgs, recipes: &Recipes, is_folder: bool) -> Result<Vec<Item
         let (work, recipe) = match work {
             Ok((mut request, file)) => {
                 request.poses.clone_from(&args.poses);
+                request.targets = args.targets.as_ref().map(|shapes| GivenTargets {
+                    shapes: shapes.clone(),
+                    clip: (args.targets_clip.clone()).map(|name| (name, args.targets_rate)),
+                    hold_out: args.hold_out.map_or(0, |every| every as usize),
+                });
                 request.memory = args.memory;
                 if let Some(influences) = args.influences {
                     request.recipe.fit.influences = usize::from(influences);

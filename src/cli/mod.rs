@@ -13,6 +13,7 @@ mod poses;
 mod progress;
 mod recipe;
 mod report;
+mod shapes;
 
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -36,6 +37,7 @@ pub fn run() -> ExitCode {
         Command::Bake(args) => bake::run(args),
         Command::Carry(args) => carry::run(args),
         Command::Poses(args) => poses::run(args).map(|()| ExitCode::SUCCESS),
+        Command::Shapes(args) => shapes::run(args).map(|()| ExitCode::SUCCESS),
         Command::Picture(args) => picture::run(args).map(|()| ExitCode::SUCCESS),
         Command::Inspect(args) => inspect::run(args),
         Command::Recipe(args) => recipe::run(args),

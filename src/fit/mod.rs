@@ -30,6 +30,7 @@
 #![allow(clippy::needless_range_loop)]
 
 mod candidates;
+mod closest;
 mod coupling;
 mod gram;
 pub mod quadratic;
@@ -39,6 +40,7 @@ pub mod subset;
 mod symmetry;
 
 pub use candidates::{Candidates, MAX_CANDIDATES};
+pub use closest::Closest;
 pub use gram::{Gram, Unidentified};
 pub use rounding::round_to_grid;
 pub use solve::{Fitted, Options, Solver, Status, Stray, WORKING_BYTES_PER_VERTEX, solve};

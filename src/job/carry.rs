@@ -196,6 +196,7 @@ impl Carried {
             character,
             bound: self.bound.clone(),
             stack,
+            feed: None,
             mirror,
             symmetry,
             kept: None,

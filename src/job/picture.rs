@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use super::compare::{self, Pairing};
 use super::onto::{self, Of};
-use super::shapes::shapes;
+use super::posed::posed;
 use super::source::Source;
 use super::work::Work;
 use super::{Request, Watch, describe};
@@ -366,7 +366,7 @@ impl Views {
         let worst = sitter.worst.iter().take(self.motion);
         let mut poses = vec![Pose::bind("bind")];
         poses.extend(worst.map(|&place| set.get(place).into_owned()));
-        let shapes = shapes(work, &poses, weights, sitter.width, sitter.watch)?;
+        let shapes = posed(work, &poses, weights, sitter.width, sitter.watch)?;
         let moved = poses.into_iter().zip(shapes).enumerate();
         let poses = moved.map(|(number, (pose, shapes))| MotionPose {
             held_out: (number > 0).then_some(held_out),
@@ -422,7 +422,7 @@ impl Views {
             wanted.push((format!("pose-{}", number + 1), pose, Some(held_out)));
         }
         let poses: Vec<Pose> = wanted.iter().map(|(_, pose, _)| pose.clone()).collect();
-        let shapes = shapes(work, &poses, weights, sitter.width, sitter.watch)?;
+        let shapes = posed(work, &poses, weights, sitter.width, sitter.watch)?;
         let shots = wanted.into_iter().zip(shapes);
         Ok(shots
             .map(|((name, pose, held_out), shapes)| Shot {

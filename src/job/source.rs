@@ -2,6 +2,7 @@
 
 use std::time::Instant;
 
+use super::targets::{Given, candidate_rows};
 use super::work::Work;
 use super::{Request, carry};
 use crate::asset::{self, Document, Loaded};
@@ -26,6 +27,8 @@ pub(super) struct Source {
     pub file_bytes: u64,
     /// For each skin the poses that a pose file gives it.
     given: Option<Vec<Vec<Pose>>>,
+    /// Target shapes in place of those of the layers.
+    targets: Option<Given>,
     /// Meshes that follow those of a skin, by the recipe.
     pub lods: Vec<Lod>,
 }
@@ -56,7 +59,13 @@ impl Source {
             [] => (loaded, Vec::new()),
             rules => apart(&document, loaded, rules)?,
         };
+        let targets = match &request.targets {
+            Some(targets) => Some(Given::open(request, targets, &document, &loaded)?),
+            None => None,
+        };
         let given = match &request.poses {
+            // Then they are those of the targets.
+            Some(_) if targets.is_some() => None,
             Some(path) => {
                 let text = read_text(path, "pose file")?;
                 let skeletons: Vec<_> = loaded.iter().map(|l| &l.character.skeleton).collect();
@@ -69,6 +78,7 @@ impl Source {
             loaded,
             file_bytes,
             given,
+            targets,
             lods,
         })
     }
@@ -137,15 +147,26 @@ impl Source {
             .iter()
             .zip(&layers)
             .map(|(settings, layer)| settings.describe(layer));
-        let layer_lines = described.collect();
-        let (clips, notes) = self.clips(index)?;
-        warnings.extend(notes);
-        let mut poses = pose::pose_set(&character.skeleton, &base, &clips, &request.recipe.poses);
-        if let Some(given) = &self.given {
-            poses.fit = given[index].clone().into();
-        }
-        warnings.extend(moving_note(&poses.fit));
-        if !character.skeleton.moves_rigidly() {
+        let mut layer_lines: Vec<String> = described.collect();
+        let poses = match &self.targets {
+            Some(given) => {
+                layer_lines = vec![given.describe(index)];
+                warnings.extend(given.note());
+                given.pose_set(index, &character.skeleton, &base)
+            }
+            None => {
+                let (clips, notes) = self.clips(index)?;
+                warnings.extend(notes);
+                let options = &request.recipe.poses;
+                let mut poses = pose::pose_set(&character.skeleton, &base, &clips, options);
+                if let Some(given) = &self.given {
+                    poses.fit = given[index].clone().into();
+                }
+                warnings.extend(moving_note(&poses.fit));
+                poses
+            }
+        };
+        if self.targets.is_none() && !character.skeleton.moves_rigidly() {
             warnings.push(
                 "a joint stands under a scale that differs by axis: turning it shears, and vertices at the edge of \
                  a layer's reach may crease in the reference"
@@ -180,9 +201,22 @@ impl Source {
         let stack = Stack::new(surface, base, request.recipe.bind.skinning, &layers)
             .clinging(&character.surface, &bound.clings)
             .keeping_apart(&apart);
+        let feed = (self.targets.as_ref())
+            .map(|given| given.feed(index, &character.skeleton, stack.centre));
+        let spread = |v: usize| stack.spread().of(v);
+        let rows = match &feed {
+            Some(feed) => Some(candidate_rows(
+                feed,
+                (character, stack.rest()),
+                spread,
+                (mirror.as_ref(), LEAST_CANDIDATE_MASS),
+                &poses.fit,
+            )?),
+            None => None,
+        };
         // What is kept is not solved: one candidate leaves nothing to gather.
         let row = |v: usize| {
-            let row = stack.spread().of(v);
+            let row = rows.as_ref().map_or_else(|| spread(v), |rows| &rows[v]);
             match &kept {
                 Some(kept) if kept.has(v) => &row[..row.len().min(1)],
                 _ => row,
@@ -204,6 +238,7 @@ impl Source {
             carried: None,
             bound,
             stack,
+            feed,
             mirror,
             symmetry,
             kept,

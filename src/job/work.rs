@@ -6,6 +6,7 @@ use std::path::Path;
 use std::time::Instant;
 
 use super::mend::Mended;
+use super::targets::candidate_bytes;
 use super::{Request, Stage, Watch, describe};
 use crate::bind::Bound;
 use crate::deform::{Spread, Stack, Stream};
@@ -20,7 +21,8 @@ use crate::report::{
     PoseError, PosesReport, SkeletonReport, SurfaceReport, SymmetryReport, Timings, Units,
     UnpairedPiece, WorstVertex,
 };
-use crate::rig::{Character, JointId, Kept, Mirror, PoseSequence, Weights};
+use crate::rig::{Character, JointId, Kept, Mirror, PoseSequence, Shapes, Weights};
+use crate::shapes::Feed;
 
 /// Worst vertices in a report.
 const WORST_VERTICES: usize = 10;
@@ -30,6 +32,8 @@ pub(super) struct Work<'a> {
     pub character: &'a Character,
     pub bound: Bound,
     pub stack: Stack,
+    /// Target shapes in place of those of the stack.
+    pub feed: Option<Feed<'a>>,
     /// Left and right; partners only of vertices that the fit makes alike.
     pub mirror: Option<Mirror>,
     pub symmetry: Symmetry,
@@ -112,7 +116,10 @@ impl Work<'_> {
         let character =
             200 * raw + 150 * vertices + 4 * surface.rings.entries() + 12 * surface.triangles.len();
         let joints = self.character.skeleton.joints().len();
-        let block = self.stack.working_bytes(vertices, joints);
+        let targets = match &self.feed {
+            Some(feed) => feed.bytes(width) + candidate_bytes(vertices, joints),
+            None => width * self.stack.working_bytes(vertices, joints),
+        };
         let tallies = [&self.poses.fit, &self.poses.held_out]
             .map(|poses| Tallies::bytes(vertices, SETS, poses.len(), width))
             .iter()
@@ -126,7 +133,7 @@ impl Work<'_> {
             vertices * Kept::BYTES_PER_VERTEX + SETS * kept.bytes_over(MAX_CANDIDATES)
         });
         let clip = self.shown * joints * CLIP_BYTES_PER_TURN;
-        let fitting = stack + spread + fit + poses + tallies + mirror + kept + width * block;
+        let fitting = stack + spread + fit + poses + tallies + mirror + kept + targets;
         let total = character + clip + fitting.max(self.bound.working_bytes);
         memory::PROGRAM_BYTES + total as u64 + file_bytes
     }
@@ -498,20 +505,28 @@ impl Work<'_> {
         width: usize,
         stage: Stage,
         watch: &dyn Watch,
-        mut receive: impl FnMut(&[crate::rig::Shapes]),
+        mut receive: impl FnMut(&[Shapes]),
     ) -> Result<(), Error> {
         let character = self.character;
-        let stream = Stream::new(&self.stack, &character.skeleton, poses);
-        let total = stream.blocks();
-        let end = stream.run(width, |shapes, done| {
-            receive(shapes);
-            watch.progress(&character.name, stage, done, total);
-            if watch.interrupted() {
-                ControlFlow::Break(())
-            } else {
-                ControlFlow::Continue(())
+        let step = |total: usize| {
+            move |shapes: &[Shapes], done: usize| {
+                receive(shapes);
+                watch.progress(&character.name, stage, done, total);
+                if watch.interrupted() {
+                    ControlFlow::Break(())
+                } else {
+                    ControlFlow::Continue(())
+                }
             }
-        });
+        };
+        let end = match &self.feed {
+            Some(feed) => feed.run(poses, width, step(Feed::blocks(poses)))?,
+            None => {
+                let stream = Stream::new(&self.stack, &character.skeleton, poses);
+                let total = stream.blocks();
+                stream.run(width, step(total))
+            }
+        };
         if end.is_break() {
             Err(Error::Interrupted)
         } else {

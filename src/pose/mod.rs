@@ -169,6 +169,17 @@ impl Poses {
     }
 }
 
+impl PoseSet {
+    /// Poses that others have chosen; `base` are the weights that the stack starts from.
+    pub fn of(skeleton: &Skeleton, base: &Weights, fit: Vec<Pose>, held_out: Vec<Pose>) -> Self {
+        Self {
+            fit: fit.into(),
+            held_out: held_out.into(),
+            bends: bending_joints(skeleton, base),
+        }
+    }
+}
+
 /// Makes the pose set of a character; `base` are the weights that its stack starts from.
 pub fn pose_set(skeleton: &Skeleton, base: &Weights, clips: &[Clip], options: &Options) -> PoseSet {
     let bends = bending_joints(skeleton, base);

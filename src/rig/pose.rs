@@ -72,6 +72,8 @@ pub struct Pose {
     pub weight: f64,
     /// The joints that leave bind, in rising order, each once.
     pub moves: Vec<(JointId, Move)>,
+    /// Which of the target shapes that are given is its own; `None` where layers make the target.
+    pub shape: Option<usize>,
 }
 
 impl Pose {
@@ -87,6 +89,7 @@ impl Pose {
             name: name.into(),
             weight: 1.0,
             moves,
+            shape: None,
         }
     }
 
@@ -119,6 +122,7 @@ impl Pose {
             name: self.name.clone(),
             weight: self.weight,
             moves: moves.collect(),
+            shape: self.shape,
         }
     }
 }

@@ -4,6 +4,7 @@
 //! grows with their number. Positions are those of the scene, as any viewer shows the character's file. [`Places`]
 //! says which vertex of a shape is which of a character. Everything a file says is checked before it is believed.
 
+mod feed;
 mod files;
 mod frames;
 mod npy;
@@ -11,6 +12,7 @@ mod obj;
 mod places;
 mod write;
 
+pub use feed::Feed;
 pub use files::ShapeFiles;
 pub use places::{Matched, Places};
 pub use write::{Form, Mesh, ShapeWriter};

@@ -40,6 +40,17 @@ pub enum Matched {
     ByPosition,
 }
 
+impl Matched {
+    /// In words.
+    pub fn describe(self) -> &'static str {
+        match self {
+            Self::ByOrder => "matched by their order",
+            Self::ByWeldedOrder => "matched by their order without copies at seams",
+            Self::ByPosition => "matched by their place at bind",
+        }
+    }
+}
+
 /// For each welded vertex of a skin its place in shapes, and the way from the scene to mesh space.
 #[derive(Clone, Debug)]
 pub struct Places {
@@ -50,18 +61,14 @@ pub struct Places {
 
 impl Places {
     /// Finds the vertices of one of the skins of a file. A shape holds those of all skins, one skin after the other,
-    /// or has a bind shape to tell them by. `placement` takes mesh space of that skin to the scene.
+    /// or has a bind shape to tell them by.
     ///
     /// # Errors
     /// [`Error::Input`]: vertices that have no counterpart, shapes of another order or unit; or as of
     /// [`ShapeFiles::read`].
-    pub fn find(
-        files: &ShapeFiles,
-        skins: &[&Character],
-        skin: usize,
-        placement: &Matrix4<f64>,
-    ) -> Result<Self, Error> {
+    pub fn find(files: &ShapeFiles, skins: &[&Character], skin: usize) -> Result<Self, Error> {
         let character = skins[skin];
+        let placement = &character.placement;
         let to_mesh = placement.try_inverse().ok_or_else(|| {
             let expected = "a skin that the scene shows in full";
             let found = format!("{}, which a node scales to nothing", character.name);
@@ -97,6 +104,11 @@ impl Places {
     /// Whether there are none.
     pub fn is_empty(&self) -> bool {
         self.of.is_empty()
+    }
+
+    /// Bytes that this takes.
+    pub fn bytes(&self) -> usize {
+        self.of.len() * size_of::<u32>()
     }
 
     /// Where a shape has each welded vertex, in mesh space.

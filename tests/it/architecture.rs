@@ -36,7 +36,7 @@ const ROOMS: &[(&str, &[&str])] = &[
         "job",
         &[
             "asset", "bind", "carry", "deform", "error", "fit", "inspect", "limits", "measure",
-            "memory", "page", "picture", "pose", "recipe", "report", "rig",
+            "memory", "page", "picture", "pose", "recipe", "report", "rig", "shapes",
         ],
     ),
     (
@@ -49,7 +49,7 @@ const ROOMS: &[(&str, &[&str])] = &[
         "cli",
         &[
             "asset", "batch", "error", "inspect", "job", "page", "picture", "pose", "recipe",
-            "report", "rig", "units",
+            "report", "rig", "shapes", "units",
         ],
     ),
 ];

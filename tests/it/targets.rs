@@ -405,13 +405,14 @@ fn gltf_without_clear_targets_is_refused() {
 }
 
 /// A demo with copies at seams, and where its raw vertices are in the scene under a placement.
-fn tanner() -> (Character, Matrix4<f64>, Shape) {
+fn tanner() -> (Character, Shape) {
     let document = Document::open(&demos()[1]).expect("a demo");
     let mut loaded = asset::characters(&document, None).expect("characters");
-    let character = loaded.remove(0).character;
+    let mut character = loaded.remove(0).character;
     let placement = Matrix4::new_translation(&Vector3::new(3.0, 0.0, -1.0))
         * Matrix4::from_euler_angles(-1.5, 0.0, 0.0)
         * Matrix4::new_scaling(0.5);
+    character.placement = placement;
     let surface = &character.surface;
     let place = |&v: &u32| {
         let at = placement.transform_point(&surface.point(v as usize));
@@ -419,7 +420,7 @@ fn tanner() -> (Character, Matrix4<f64>, Shape) {
     };
     let raw = surface.welded.iter().map(place).collect();
     assert_ne!(surface.welded.len(), surface.len());
-    (character, placement, raw)
+    (character, raw)
 }
 
 /// One shape in a folder of OBJ files, with a bind shape or without.
@@ -439,7 +440,7 @@ fn obj(folder: &Path, shape: &Shape, bind: Option<&Shape>) -> ShapeFiles {
 #[test]
 fn vertices_are_found_by_order_or_by_place() {
     let folder = folder();
-    let (character, placement, raw) = tanner();
+    let (character, raw) = tanner();
     let surface = &character.surface;
     let count = raw.len();
     let copies = surface.copies();
@@ -462,12 +463,13 @@ fn vertices_are_found_by_order_or_by_place() {
                 continue;
             }
             let files = obj(folder.path(), &shape, given);
-            let places = Places::find(&files, &[&character], 0, &placement).expect("all found");
+            let places = Places::find(&files, &[&character], 0).expect("all found");
             assert_eq!(places.matched(), matched);
             let shape = read(&files, 0).expect("a shape");
             let back: Vec<_> = places.in_mesh_space(&shape).collect();
             assert_eq!(back.len(), surface.len());
-            let away = placement
+            let away = character
+                .placement
                 .try_inverse()
                 .expect("it has one")
                 .transform_vector(&Vector3::x());
@@ -484,14 +486,14 @@ fn vertices_are_found_by_order_or_by_place() {
 #[test]
 fn what_cannot_be_matched_is_said() {
     let folder = folder();
-    let (character, placement, raw) = tanner();
+    let (character, raw) = tanner();
     let count = raw.len();
     let shuffled: Shape = (0..count).map(|i| raw[(i * 7919) % count]).collect();
     // One mesh before the other: most edges are whole.
     let (first, second) = raw.split_at(count / 3);
     let swapped: Shape = [second, first].concat();
     let large: Shape = raw.iter().map(|p| p.map(|x| 100.0 * x)).collect();
-    let find = |files: &ShapeFiles| Places::find(files, &[&character], 0, &placement);
+    let find = |files: &ShapeFiles| Places::find(files, &[&character], 0);
     let said = |shape: &Shape, bind: Option<&Shape>| {
         fault(find(&obj(folder.path(), shape, bind))).to_string()
     };
@@ -534,13 +536,14 @@ fn what_cannot_be_matched_is_said() {
 #[test]
 fn a_shape_holds_the_vertices_of_all_skins() {
     let folder = folder();
-    let (character, placement, raw) = tanner();
+    let (character, raw) = tanner();
     let mut other = character.clone();
     other
         .surface
         .positions
         .iter_mut()
         .for_each(|p| p[0] += 50.0);
+    let placement = character.placement;
     let moved = placement * Matrix4::new_translation(&Vector3::new(50.0, 0.0, 0.0));
     let unmoved = placement.try_inverse().expect("it has one");
     let there = |p: &[f32; 3]| {
@@ -551,7 +554,7 @@ fn a_shape_holds_the_vertices_of_all_skins() {
     let files = obj(folder.path(), &both, None);
     let skins = [&character, &other];
     for (skin, character) in skins.iter().enumerate() {
-        let places = Places::find(&files, &skins, skin, &placement).expect("all found");
+        let places = Places::find(&files, &skins, skin).expect("all found");
         let first = places.in_mesh_space(&both).next().expect("a vertex");
         let off = (first - character.surface.point(0)).norm();
         // f32 rounding at 50 units.
