@@ -30,9 +30,9 @@
 #![allow(clippy::needless_range_loop)]
 
 mod candidates;
-mod closest;
 mod coupling;
 mod gram;
+mod needed;
 pub mod quadratic;
 mod rounding;
 mod solve;
@@ -40,8 +40,8 @@ pub mod subset;
 mod symmetry;
 
 pub use candidates::{Candidates, MAX_CANDIDATES};
-pub use closest::Closest;
 pub use gram::{Gram, Unidentified};
+pub use needed::{Gains, Mix, best_mix, needed};
 pub use rounding::round_to_grid;
 pub use solve::{Fitted, Options, Solver, Status, Stray, WORKING_BYTES_PER_VERTEX, solve};
 pub use symmetry::symmetric_candidates;

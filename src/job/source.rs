@@ -151,7 +151,7 @@ impl Source {
         let poses = match &self.targets {
             Some(given) => {
                 layer_lines = vec![given.describe(index)];
-                warnings.extend(given.note());
+                warnings.extend(given.notes(index));
                 given.pose_set(index, &character.skeleton, &base)
             }
             None => {

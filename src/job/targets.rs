@@ -1,15 +1,20 @@
 //! Target shapes from elsewhere: which shape belongs to which pose, and which vertex is which.
 
+use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
+
+use rayon::prelude::*;
 
 use super::posed::references;
 use super::source::Source;
 use super::{Request, Watch};
 use crate::asset::{self, Document, DraftFolder, Loaded};
 use crate::error::{Error, Fault, read_text};
-use crate::fit::{Closest, MAX_CANDIDATES};
+use crate::fit::{Candidates, Gains, Gram, MAX_CANDIDATES, Mix, best_mix, needed};
 use crate::pose::{self, PoseSet};
-use crate::rig::{Character, JointId, LANES, Mirror, Pose, PoseSequence, Skeleton, Weights};
+use crate::rig::{
+    Character, JointId, LANES, Mirror, Pose, PoseSequence, Shapes, Skeleton, Weights,
+};
 use crate::shapes::{Feed, Form, Mesh, Places, ShapeFiles, ShapeWriter};
 
 /// Target shapes that take the place of the layers.
@@ -30,8 +35,9 @@ pub const POSES_BESIDE: &str = "poses.json";
 /// Shapes looked at for candidates.
 const SAMPLE: usize = 64;
 
-/// Joints whose rigid motion comes closest, that become candidates.
-const CLOSEST: usize = 6;
+/// Rounds in which more candidates are looked for, and joints that are tried in each: skin hangs on a handful of joints.
+const ROUNDS: usize = 3;
+const TRIED: usize = 3;
 
 /// Shapes of a file that was read.
 pub(super) struct Given {
@@ -109,7 +115,7 @@ impl Given {
         }
     }
 
-    /// What a report says of them.
+    /// The targets, in the place of layers.
     pub(super) fn describe(&self, skin: usize) -> String {
         format!(
             "targets: {} shapes of {}, {}",
@@ -120,67 +126,124 @@ impl Given {
     }
 
     /// What the user should know of them.
-    pub(super) fn note(&self) -> Option<String> {
-        (self.hold_out == 0).then(|| {
-            "no target shape is held out: figures are of poses that the fit saw; --hold-out 5 keeps every fifth \
-             for measuring"
-                .to_owned()
-        })
+    pub(super) fn notes(&self, skin: usize) -> Vec<String> {
+        let shapes = format!(
+            "the targets are {} shapes of {}, {}: no layer was run",
+            self.files.len(),
+            self.files.path().display(),
+            self.places[skin].matched().describe()
+        );
+        let mut notes = vec![shapes];
+        if self.hold_out == 0 {
+            notes.push(
+                "no target shape is held out: figures are of poses that the fit saw; --hold-out 5 keeps every fifth \
+                 for measuring"
+                    .to_owned(),
+            );
+        }
+        notes
     }
 }
 
-/// The joints that may carry weight at each vertex, with masses as of a spread: those of the spread (the heaviest,
-/// down to `least`), those that the file's own weights have, and those whose rigid motion comes closest to a sample
-/// of the shapes. Where there are too many, the lightest of the spread go.
+/// The joints that may carry weight at each vertex, with masses as of a spread, heaviest first: those of the spread
+/// down to `least`; and of all others, those that the file's own weights have first, the ones that a sample of the
+/// shapes cannot be had without. Where there are too many, the lightest of the spread go.
 pub(super) fn candidate_rows<'a>(
     feed: &Feed,
     (character, rest): (&Character, &[[f32; 3]]),
-    spread: impl Fn(usize) -> &'a [(JointId, f32)],
+    spread: impl Fn(usize) -> &'a [(JointId, f32)] + Sync,
     (mirror, least): (Option<&Mirror>, f32),
     poses: &pose::Poses,
 ) -> Result<Vec<Vec<(JointId, f32)>>, Error> {
     let (vertices, joints) = (rest.len(), character.skeleton.joints().len());
     let listed = poses.listed();
     let count = listed.len().min(SAMPLE);
-    let sample: Vec<Pose> = (0..count)
-        .map(|i| listed[i * listed.len() / count].clone())
-        .collect();
-    let mut closest = Closest::new(vertices, joints);
-    // No one watches: it is a moment.
-    let _ = feed.run(&sample, rayon::current_num_threads(), |shapes, _| {
-        closest.add(rest, shapes);
-        std::ops::ControlFlow::Continue(())
-    })?;
-    let partner = |v: usize| mirror.and_then(|mirror| mirror.vertex(v));
-    let row = |v: usize| {
-        let mut more = closest.of(v, mirror, CLOSEST);
-        if let Some(weights) = &character.weights {
-            more.extend(weights.of(v).map(|(id, _)| id));
-            if let (Some(partner), Some(mirror)) = (partner(v), mirror) {
-                let of_partner = weights.of(partner).filter_map(|(id, _)| mirror.joint(id));
-                more.extend(of_partner);
-            }
-        }
-        let mut row: Vec<(JointId, f32)> = spread(v).to_vec();
+    let sample = (0..count).map(|i| listed[i * listed.len() / count].clone());
+    let sample: Vec<Pose> = sample.collect();
+    // Nobody watches: it is a moment.
+    let look = |receive: &mut dyn FnMut(&[Shapes])| {
+        let end = feed.run(&sample, rayon::current_num_threads(), |shapes, _| {
+            receive(shapes);
+            ControlFlow::Continue(())
+        });
+        end.map(|_| ())
+    };
+    let usual = |v: usize| {
+        let row = spread(v);
         let kept = row.iter().take_while(|entry| entry.1 >= least).count();
-        row.truncate(kept.max(1));
-        let mut added: Vec<JointId> = Vec::new();
+        &row[..kept.max(1).min(row.len())]
+    };
+    // With these at the end, and as light as can be.
+    let with = |v: usize, more: &mut dyn Iterator<Item = JointId>| {
+        let mut row = usual(v).to_vec();
+        let mut added: Vec<(JointId, f32)> = Vec::new();
         for id in more {
-            if !added.contains(&id) && row.iter().all(|entry| entry.0 != id) {
-                added.push(id);
+            if row.iter().chain(&added).all(|entry| entry.0 != id) {
+                added.push((id, least));
             }
         }
-        row.truncate(MAX_CANDIDATES.saturating_sub(added.len()).max(1));
-        row.extend(added.into_iter().map(|id| (id, least)));
+        added.truncate(MAX_CANDIDATES - 1);
+        row.truncate(MAX_CANDIDATES - added.len());
+        row.extend(added);
         row
     };
+    let own = |v: usize| -> Vec<JointId> {
+        let weights = character.weights.iter();
+        weights
+            .flat_map(|weights| weights.of(v))
+            .map(|(id, _)| id)
+            .collect()
+    };
+    let mut more: Vec<Vec<JointId>> = (0..vertices).map(own).collect();
+    let seen: f64 = sample.iter().map(|pose| pose.weight).sum();
+    let gather = |more: &[Vec<JointId>]| -> Result<Gram, Error> {
+        let rows = (0..vertices).map(|v| with(v, &mut more[v].iter().copied()));
+        let rows: Vec<_> = rows.collect();
+        let candidates = Candidates::new(rows.iter().map(Vec::as_slice), least);
+        let mut gram = Gram::new(candidates, character.surface.diagonal());
+        look(&mut |shapes| gram.add(rest, shapes))?;
+        gram.count(seen);
+        Ok(gram)
+    };
+    let mut gram = gather(&more)?;
+    for _ in 0..ROUNDS {
+        let mixes = (0..vertices).into_par_iter().map(|v| best_mix(&gram, v));
+        let mixes: Vec<Mix> = mixes.collect();
+        if mixes.iter().all(Vec::is_empty) {
+            break;
+        }
+        let mut gains = Gains::new(vertices, joints);
+        look(&mut |shapes| gains.add(rest, &mixes, shapes))?;
+        for (v, (more, mix)) in more.iter_mut().zip(&mixes).enumerate() {
+            // What was tried and carries nothing makes way.
+            more.retain(|id| mix.is_empty() || mix.iter().any(|entry| entry.0 == *id));
+            more.extend(gains.best(v, mix, TRIED));
+        }
+        gram = gather(&more)?;
+    }
+    let needed: Vec<Vec<JointId>> = (0..vertices)
+        .into_par_iter()
+        .map(|v| {
+            let usual: Vec<JointId> = usual(v).iter().map(|entry| entry.0).collect();
+            needed(&gram, v, &usual)
+        })
+        .collect();
+    // Partners that are to be alike need what either needs.
+    let of_partner = |v: usize| {
+        let pair = mirror.and_then(|mirror| Some((mirror, mirror.vertex(v)?)));
+        let joints =
+            pair.map(|(mirror, partner)| needed[partner].iter().filter_map(|&id| mirror.joint(id)));
+        joints.into_iter().flatten()
+    };
+    let row = |v: usize| with(v, &mut needed[v].iter().copied().chain(of_partner(v)));
     Ok((0..vertices).map(row).collect())
 }
 
 /// Bytes that looking for candidates takes.
 pub(super) fn candidate_bytes(vertices: usize, joints: usize) -> usize {
     let rows = vertices * (size_of::<Vec<u8>>() + MAX_CANDIDATES * size_of::<(JointId, f32)>());
-    Closest::bytes(vertices, joints) + 2 * rows
+    let forms = vertices * MAX_CANDIDATES * (MAX_CANDIDATES + 1) / 2 * size_of::<f64>();
+    Gains::bytes(vertices, joints) + forms + 4 * rows
 }
 
 /// Target shapes that were written.

@@ -7,12 +7,12 @@ use nalgebra::{Matrix4, Vector3};
 use serde_json::json;
 use tanyard::asset::{self, Document, DraftFolder};
 use tanyard::error::{Error, Fault};
-use tanyard::rig::Character;
+use tanyard::rig::{Character, Pose};
 use tanyard::shapes::{Form, Matched, Mesh, Places, ShapeFiles, ShapeWriter};
 
 use crate::asset_kit::{F32, Kit, U8, bytes_of};
-use crate::bake::{folder, put};
-use crate::files::demos;
+use crate::bake::{QUICK, folder, put};
+use crate::files::{demos, refused, tanyard_ok, word};
 
 type Shape = Vec<[f32; 3]>;
 
@@ -560,4 +560,267 @@ fn a_shape_holds_the_vertices_of_all_skins() {
         // f32 rounding at 50 units.
         assert!(off < 1e-4, "skin {skin} is off by {off}");
     }
+}
+
+/// Weights of each welded vertex of a file, as joint and weight, by joint.
+fn weights_of(path: &Path) -> Vec<Vec<(u16, f32)>> {
+    let document = Document::open(path).expect("a result");
+    let loaded = asset::characters(&document, None).expect("characters");
+    let weights = loaded[0].character.weights.as_ref().expect("weights");
+    let row = |v| {
+        let mut row: Vec<_> = weights.of(v).map(|(id, weight)| (id.0, weight)).collect();
+        row.sort_by_key(|entry| entry.0);
+        row
+    };
+    (0..weights.len()).map(row).collect()
+}
+
+/// The share of vertices that have a weight off by more than a thousandth.
+fn off(a: &[Vec<(u16, f32)>], b: &[Vec<(u16, f32)>]) -> f64 {
+    let of = |row: &[(u16, f32)], id: u16| {
+        let found = row.iter().find(|entry| entry.0 == id);
+        found.map_or(0.0, |entry| entry.1)
+    };
+    let differ = |(a, b): &(&Vec<(u16, f32)>, &Vec<(u16, f32)>)| {
+        let mut ids = a.iter().chain(b.iter()).map(|entry| entry.0);
+        ids.any(|id| (of(a, id) - of(b, id)).abs() > 1e-3)
+    };
+    let count = a.iter().zip(b).filter(differ).count();
+    count as f64 / a.len() as f64
+}
+
+#[test]
+fn own_shapes_given_back_give_the_same_weights() {
+    let folder = folder();
+    let recipe = put(folder.path(), "r.toml", QUICK);
+    let input = &demos()[0];
+    let at = |name: &str| folder.path().join(name);
+    let given = at("shapes");
+    let forms = ["--form", "obj,npy,glb", "--recipe", word(&recipe)];
+    tanyard_ok(&[&["shapes", word(input), "-o", word(&given)], &forms[..]].concat());
+    let plain = at("plain.glb");
+    tanyard_ok(&[
+        "bake",
+        word(input),
+        "-o",
+        word(&plain),
+        "--recipe",
+        word(&recipe),
+        "-q",
+    ]);
+    let plain = weights_of(&plain);
+    for (form, ..) in Form::ALL {
+        let output = at("again.glb");
+        let said = tanyard_ok(&[
+            "bake",
+            word(input),
+            "-o",
+            word(&output),
+            "--targets",
+            word(&form.place(&given)),
+            "--recipe",
+            word(&recipe),
+        ]);
+        assert!(said.contains("no layer was run"), "{said}");
+        assert!(said.contains("206 poses in the fit, 0 held out"), "{said}");
+        // Shapes are rounded to f32 on the way.
+        assert_eq!(off(&plain, &weights_of(&output)), 0.0, "{form:?}");
+    }
+    // Every third only measures; pictures and a page show them.
+    let (page, stills) = (at("page.html"), at("stills"));
+    let npy = Form::Npy.place(&given);
+    let said = tanyard_ok(&[
+        "bake",
+        word(input),
+        "-o",
+        word(&at("held.glb")),
+        "--targets",
+        word(&npy),
+        "--hold-out",
+        "3",
+        "--recipe",
+        word(&recipe),
+        "--page",
+        word(&page),
+        "--picture",
+        word(&stills),
+        "--against",
+        word(&at("again.glb")),
+    ]);
+    assert!(said.contains("138 poses in the fit, 68 held out"), "{said}");
+    assert!(page.is_file() && fs::read_dir(&stills).expect("a folder").count() == 4);
+    let plan = tanyard_ok(&[
+        "bake",
+        word(input),
+        "--targets",
+        word(&npy),
+        "--recipe",
+        word(&recipe),
+        "--dry-run",
+    ]);
+    assert!(plan.contains("targets: 206 shapes of"), "{plan}");
+}
+
+#[test]
+fn targets_that_do_not_fit_are_refused_and_nothing_is_written() {
+    let folder = folder();
+    let recipe = put(folder.path(), "r.toml", QUICK);
+    let input = &demos()[0];
+    let given = folder.path().join("shapes");
+    tanyard_ok(&[
+        "shapes",
+        word(input),
+        "-o",
+        word(&given),
+        "--recipe",
+        word(&recipe),
+        "-q",
+    ]);
+    let output = folder.path().join("out.glb");
+    let bake = |more: &[&str], code: i32| {
+        let words = [
+            "bake",
+            word(input),
+            "-o",
+            word(&output),
+            "--recipe",
+            word(&recipe),
+            "--targets",
+        ];
+        let said = refused(&[&words, more].concat(), code);
+        assert!(!output.exists(), "{said}");
+        said
+    };
+    // Not among those that are looked at before the work begins.
+    let mut late: Vec<_> = fs::read_dir(&given)
+        .expect("a folder")
+        .flatten()
+        .map(|e| e.path())
+        .collect();
+    late.sort();
+    let late = &late[150];
+    let text = fs::read_to_string(late).expect("a shape");
+    fs::write(late, text.replacen("v ", "v nan ", 1)).expect("it can be written");
+    let said = bake(&[word(&given)], 3);
+    assert!(
+        said.contains("shape 150") && said.contains("vertex 0"),
+        "{said}"
+    );
+    fs::write(late, &text).expect("it can be written");
+    // Frames that are none of a clip's.
+    let said = bake(&[word(&given), "--targets-clip", "dance"], 2);
+    assert!(said.contains("dance"), "{said}");
+    let said = bake(
+        &[
+            word(&given),
+            "--targets-clip",
+            "walk",
+            "--targets-rate",
+            "10",
+        ],
+        3,
+    );
+    assert!(
+        said.contains("206") && said.contains("10 frames a second"),
+        "{said}"
+    );
+    fs::remove_file(given.join("poses.json")).expect("it is there");
+    let said = bake(&[word(&given)], 2);
+    assert!(said.contains("no poses.json"), "{said}");
+    let poses = put(
+        folder.path(),
+        "one.json",
+        "{\"poses\":[{\"joints\":{\"hips\":[0,0,1,1]}}]}",
+    );
+    let said = bake(&[word(&given), "--poses", word(&poses)], 3);
+    assert!(
+        said.contains("206 poses") && said.contains("found 1"),
+        "{said}"
+    );
+    let said = refused(
+        &[
+            "bake",
+            word(folder.path()),
+            "-o",
+            "x",
+            "--targets",
+            word(&given),
+        ],
+        2,
+    );
+    assert!(said.contains("one character"), "{said}");
+}
+
+#[test]
+fn frames_of_a_clip_are_the_poses_of_a_simulation() {
+    let folder = folder();
+    let input = &demos()[0];
+    let document = Document::open(input).expect("a demo");
+    let character = &asset::characters(&document, None).expect("characters")[0].character;
+    let (clips, _) = asset::clips(&document, &character.skeleton, 6.0).expect("clips");
+    let clip = &clips[0];
+    let weights = character.weights.as_ref().expect("weights");
+    let surface = &character.surface;
+    // What a viewer shows of each frame, by the file's own weights.
+    let mut shapes: Vec<(&str, Shape)> = Vec::new();
+    for frame in &clip.frames {
+        let moves = character
+            .skeleton
+            .ids()
+            .map(|id| (id, frame.moves[id.index()]));
+        let matrices = character.skeleton.skinning_matrices(&Pose::new("", moves));
+        let at = |v: usize| {
+            let matrix = weights.of(v).fold(Matrix4::zeros(), |sum, (id, weight)| {
+                sum + matrices[id.index()] * f64::from(weight)
+            });
+            let at = (character.placement * matrix).transform_point(&surface.point(v));
+            at.coords.map(|x| x as f32).into()
+        };
+        shapes.push(("frame", (0..surface.len()).map(at).collect()));
+    }
+    let place = |&v: &[f32; 3]| {
+        let at = character
+            .placement
+            .transform_point(&v.map(f64::from).into());
+        at.coords.map(|x| x as f32).into()
+    };
+    let mesh = Mesh {
+        positions: surface.positions.iter().map(place).collect(),
+        triangles: surface.triangles.clone(),
+    };
+    let given = folder.path().join("sim");
+    write(&given, Form::Npy, &mesh, &shapes).expect("a new folder");
+    let output = folder.path().join("out.glb");
+    let report = folder.path().join("report.json");
+    tanyard_ok(&[
+        "bake",
+        word(input),
+        "-o",
+        word(&output),
+        "--targets",
+        word(&Form::Npy.place(&given)),
+        "--targets-clip",
+        &clip.name,
+        "--targets-rate",
+        "6",
+        "--report",
+        word(&report),
+        "-q",
+    ]);
+    let report = fs::read_to_string(&report).expect("a report");
+    let report: serde_json::Value = serde_json::from_str(&report).expect("JSON");
+    let errors = &report["files"][0]["characters"][0]["errors"];
+    let errors = if errors.is_null() {
+        &report["characters"][0]["errors"]
+    } else {
+        errors
+    };
+    let rms = errors["baked"]["fit"]["rms_percent"]
+        .as_f64()
+        .expect("a figure");
+    let rigid = errors["rigid"]["fit"]["rms_percent"]
+        .as_f64()
+        .expect("a figure");
+    // Weights that give exactly these shapes are among those that the fit may choose.
+    assert!(rms < 1e-3 && rigid > 0.05, "{rms} % rms, rigid {rigid} %");
 }
