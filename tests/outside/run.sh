@@ -1,19 +1,20 @@
 #!/usr/bin/env bash
 # Runs every outside check: over the case folders under CASES, the folders of reports under REPORTS, pictures of the guide
-# made anew in PICTURES, and pages of runs in PAGES; exit
+# made anew in PICTURES, pages of runs in PAGES, and the program TANYARD; exit
 # code 0 only if all of them pass.
 # Needs node 20 or later, npm, and python3, 3.11 or later, with venv (Debian: nodejs npm python3-venv). Packages go to node_modules
 # here and to a virtual environment beside CASES.
 set -euo pipefail
 
-if [ $# -ne 4 ] || [ ! -d "$1" ] || [ ! -d "$2" ] || [ ! -d "$3" ] || [ ! -d "$4" ]; then
-    echo "usage: run.sh CASES REPORTS PICTURES PAGES (folders)" >&2
+if [ $# -ne 5 ] || [ ! -d "$1" ] || [ ! -d "$2" ] || [ ! -d "$3" ] || [ ! -d "$4" ] || [ ! -x "$5" ]; then
+    echo "usage: run.sh CASES REPORTS PICTURES PAGES (folders) TANYARD (the program)" >&2
     exit 2
 fi
 cases=$(cd "$1" && pwd)
 reports=$(cd "$2" && pwd)
 pictures=$(cd "$3" && pwd)
 pages=$(cd "$4" && pwd)
+tanyard=$(realpath "$5")
 here=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
 venv=$(dirname "$cases")/outside-venv
 python=$venv/bin/python
@@ -38,6 +39,7 @@ check "valid glTF" node "$here/validate.mjs" "$cases"
 check "linear-blend skinning" node "$here/three_pose.mjs" "$cases"
 check "range of motion" node "$here/three_clip.mjs" "$cases"
 check "delta mush" "$python" "$here/mush.py" "$cases"
+check "target shapes from elsewhere" "$python" "$here/targets.py" "$tanyard" "$here/../../demo-data/bog_ox.glb" "$cases.targets"
 check "an even ramp of colours" "$python" "$here/ramp.py" "$cases/ramp.json"
 check "weights filled in a hole" "$python" "$here/fill.py" "$cases/fill.json"
 check "pictures of the guide" "$python" "$here/pictures.py" "$here/../../docs/pictures" "$pictures"
