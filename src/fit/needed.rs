@@ -2,8 +2,9 @@
 //!
 //! As the active set of a least squares problem with signs grows (Lawson & Hanson 1974, *Solving Least Squares Problems*,
 //! ch. 23): where weights w leave the residual `e = Σ_j w_j r_j`, weight that goes to joint k makes the error smaller if
-//! `Σ_p e·r_k < Σ_p e·e`, and joints with the lowest `Σ_p e·r_k` are tried first. What is found so is kept only if it
-//! makes much of a difference ([`needed`]).
+//! `Σ_p e·r_k < Σ_p e·e`. Along `d = r_k − e` the best step takes `(Σ_p e·d)² / Σ_p d·d` off it, and joints that take
+//! most are tried first: by the slope alone, those far away would be, which move most. What is found so is kept only if
+//! it makes much of a difference ([`needed`]).
 
 use rayon::prelude::*;
 
@@ -14,7 +15,7 @@ use crate::rig::{JointId, LANES, Point, Shapes};
 /// Joints beyond the usual ones must leave less than this share of their mean squared error. Whatever more joints
 /// there are, some of them make errors a little smaller, by chance; what a joint really moves is not to be had
 /// without it.
-const LEAST_GAIN: f64 = 0.5;
+const LEAST_GAIN: f64 = 0.25;
 
 /// A root mean square error below this, in percent of the diagonal, is none: a hundred roundings of f32.
 const NO_ERROR_PERCENT: f64 = 1e-3;
@@ -28,11 +29,11 @@ const ROUNDING: f32 = 1e-4;
 /// Weights of a vertex.
 pub type Mix = Vec<(JointId, f32)>;
 
-/// For each vertex and joint `Σ_p e·r_k` over shapes.
+/// For each vertex and joint `Σ_p e·r_k` and `Σ_p r_k·r_k` over shapes.
 #[derive(Clone, Debug)]
 pub struct Gains {
     joints: usize,
-    sums: Vec<f32>,
+    sums: Vec<[f32; 2]>,
 }
 
 impl Gains {
@@ -40,13 +41,13 @@ impl Gains {
     pub fn new(vertices: usize, joints: usize) -> Self {
         Self {
             joints,
-            sums: vec![0.0; vertices * joints],
+            sums: vec![[0.0; 2]; vertices * joints],
         }
     }
 
     /// Bytes that it takes.
     pub fn bytes(vertices: usize, joints: usize) -> usize {
-        vertices * joints * size_of::<f32>()
+        vertices * joints * size_of::<[f32; 2]>()
     }
 
     /// Adds blocks of shapes; `rest` are the bind positions about the centre of the blocks. Vertices without a mix are
@@ -80,10 +81,10 @@ impl Gains {
                     for (joint, sum) in sums.iter_mut().enumerate() {
                         let own = residual(joint);
                         for l in 0..LANES {
-                            let product = error.x[l] * own.x[l]
-                                + error.y[l] * own.y[l]
-                                + error.z[l] * own.z[l];
-                            *sum += shapes.block.weights[l] * product;
+                            let (x, y, z) = (own.x[l], own.y[l], own.z[l]);
+                            let weight = shapes.block.weights[l];
+                            sum[0] += weight * (error.x[l] * x + error.y[l] * y + error.z[l] * z);
+                            sum[1] += weight * (x * x + y * y + z * z);
                         }
                     }
                 }
@@ -94,19 +95,21 @@ impl Gains {
     /// The joints that promise most at a vertex with that mix, so many at most.
     pub fn best(&self, vertex: usize, mix: &Mix, most: usize) -> Vec<JointId> {
         let sums = &self.sums[vertex * self.joints..][..self.joints];
-        let error: f32 = mix
-            .iter()
-            .map(|(joint, weight)| weight * sums[joint.index()])
+        let shares = mix.iter();
+        let error: f32 = shares
+            .map(|(id, weight)| weight * sums[id.index()][0])
             .sum();
-        let gains = |joint: &usize| sums[*joint] < (1.0 - ROUNDING) * error;
+        let gain = |joint: usize| {
+            let [mixed, own] = sums[joint];
+            let slope = error - mixed;
+            let length = own - 2.0 * mixed + error;
+            (slope > ROUNDING * error && length > 0.0).then(|| slope * slope / length)
+        };
         // The skeleton has at most 65,536 joints.
-        let mut ids: Vec<JointId> = (0..self.joints)
-            .filter(gains)
-            .map(|j| JointId(j as u16))
-            .collect();
-        ids.sort_by(|&a, &b| sums[a.index()].total_cmp(&sums[b.index()]).then(a.cmp(&b)));
-        ids.truncate(most);
-        ids
+        let gains = (0..self.joints).filter_map(|j| Some((gain(j)?, JointId(j as u16))));
+        let mut gains: Vec<(f32, JointId)> = gains.collect();
+        gains.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+        gains.into_iter().take(most).map(|(_, id)| id).collect()
     }
 }
 

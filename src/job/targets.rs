@@ -36,7 +36,7 @@ pub const POSES_BESIDE: &str = "poses.json";
 const SAMPLE: usize = 64;
 
 /// Rounds in which more candidates are looked for, and joints that are tried in each: skin hangs on a handful of joints.
-const ROUNDS: usize = 3;
+const ROUNDS: usize = 4;
 const TRIED: usize = 3;
 
 /// Shapes of a file that was read.
