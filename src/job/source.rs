@@ -59,6 +59,13 @@ impl Source {
             [] => (loaded, Vec::new()),
             rules => apart(&document, loaded, rules)?,
         };
+        if let (Some(lod), true) = (lods.first(), request.targets.is_some()) {
+            let part = format!("recipe lod[{}]", lod.rule);
+            let expected = "no meshes that follow others, where target shapes are given";
+            let fault = Fault::new(&request.input, part, expected, &lod.loaded.character.name);
+            let remedy = "leave [[lod]] out, and carry the weights with tanyard carry --no-refit";
+            return Err(Error::Setting(vec![fault.remedy(remedy)]));
+        }
         let targets = match &request.targets {
             Some(targets) => Some(Given::open(request, targets, &document, &loaded)?),
             None => None,
