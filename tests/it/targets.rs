@@ -562,8 +562,11 @@ fn a_shape_holds_the_vertices_of_all_skins() {
     }
 }
 
+/// A vertex's joints with their weights.
+type Row = Vec<(u16, f32)>;
+
 /// Weights of each welded vertex of a file, as joint and weight, by joint.
-fn weights_of(path: &Path) -> Vec<Vec<(u16, f32)>> {
+fn weights_of(path: &Path) -> Vec<Row> {
     let document = Document::open(path).expect("a result");
     let loaded = asset::characters(&document, None).expect("characters");
     let weights = loaded[0].character.weights.as_ref().expect("weights");
@@ -576,12 +579,12 @@ fn weights_of(path: &Path) -> Vec<Vec<(u16, f32)>> {
 }
 
 /// The share of vertices that have a weight off by more than a thousandth.
-fn off(a: &[Vec<(u16, f32)>], b: &[Vec<(u16, f32)>]) -> f64 {
+fn off(a: &[Row], b: &[Row]) -> f64 {
     let of = |row: &[(u16, f32)], id: u16| {
         let found = row.iter().find(|entry| entry.0 == id);
         found.map_or(0.0, |entry| entry.1)
     };
-    let differ = |(a, b): &(&Vec<(u16, f32)>, &Vec<(u16, f32)>)| {
+    let differ = |(a, b): &(&Row, &Row)| {
         let mut ids = a.iter().chain(b.iter()).map(|entry| entry.0);
         ids.any(|id| (of(a, id) - of(b, id)).abs() > 1e-3)
     };
