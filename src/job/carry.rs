@@ -235,10 +235,15 @@ impl Carried {
     pub(super) fn on_own_joints(&self, weights: &Weights) -> Weights {
         let slots = weights.slots();
         let mut entries = vec![(JointId(0), 0.0); slots * weights.len()];
-        for (v, row) in entries.chunks_exact_mut(slots).enumerate() {
-            for (slot, (joint, weight)) in row.iter_mut().zip(weights.of(v)) {
-                // Only joints that it has take weight.
-                *slot = (self.own[joint.index()].unwrap_or(JointId(0)), weight);
+        for (v, slots) in entries.chunks_exact_mut(slots).enumerate() {
+            let mut row = Row::new();
+            for (joint, weight) in weights.of(v) {
+                // A partner of a joint may be one that it lacks. What takes weight it has.
+                let own = self.own[self.takes[joint.index()].index()];
+                carry::add(&mut row, own.unwrap_or(JointId(0)), f64::from(weight));
+            }
+            for (slot, (joint, weight)) in slots.iter_mut().zip(row) {
+                *slot = (joint, weight as f32);
             }
         }
         Weights::new(slots, entries)
