@@ -321,8 +321,9 @@ Examples:
       An OBJ file a pose, the bind shape, and the poses they belong to.
   tanyard shapes hero.glb -o hero.shapes --form npy,glb
       As one NumPy array, and as a mesh with a morph target a pose.
-  tanyard bake hero.glb -o hero.baked.glb --targets hero.shapes
-      Bake from them, sculpted on or not.";
+
+`tanyard bake hero.glb -o hero.baked.glb --targets hero.shapes` bakes from
+them, sculpted on or not.";
 
 /// Words of `tanyard shapes`.
 #[derive(Debug, Args)]
