@@ -197,7 +197,16 @@ pub(super) fn candidate_rows<'a>(
     let mut more: Vec<Vec<JointId>> = (0..vertices).map(own).collect();
     let seen: f64 = sample.iter().map(|pose| pose.weight).sum();
     let gather = |more: &[Vec<JointId>]| -> Result<Gram, Error> {
-        let rows = (0..vertices).map(|v| with(v, &mut more[v].iter().copied()));
+        let rows = (0..vertices).map(|v| {
+            let mut row = with(v, &mut more[v].iter().copied());
+            // Of one candidate nothing is gathered, and its error would look like none.
+            if let ([(only, _)], true) = (&row[..], joints > 1) {
+                let above = character.skeleton.joint(*only).parent;
+                let other = above.unwrap_or(JointId(u16::from(only.0 == 0)));
+                row.push((other, least));
+            }
+            row
+        });
         let rows: Vec<_> = rows.collect();
         let candidates = Candidates::new(rows.iter().map(Vec::as_slice), least);
         let mut gram = Gram::new(candidates, character.surface.diagonal());

@@ -649,6 +649,9 @@ fn own_shapes_given_back_give_the_same_weights() {
         word(&stills),
         "--against",
         word(&at("again.glb")),
+        // That one saw what is held out here.
+        "--band",
+        "50",
     ]);
     assert!(said.contains("138 poses in the fit, 68 held out"), "{said}");
     assert!(page.is_file() && fs::read_dir(&stills).expect("a folder").count() == 4);
