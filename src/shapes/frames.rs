@@ -59,7 +59,7 @@ pub(super) enum Flaw<'a> {
     Twice(&'a str, &'a str),
 }
 
-/// Holds names (without endings) against a run of numbers: all that begin with digits, or that differ by their last
+/// Holds names (without endings) against a run of numbers: all that begin with digits, or that differ by one
 /// run of digits alone. Numbers may go in steps. Names that are no such run have no flaw; nor has a run of which
 /// more is missing than there is: it is none.
 pub(super) fn flaw<'a>(names: &[&'a str]) -> Option<Flaw<'a>> {
@@ -67,15 +67,32 @@ pub(super) fn flaw<'a>(names: &[&'a str]) -> Option<Flaw<'a>> {
         let end = name.len() - name.trim_start_matches(|c: char| c.is_ascii_digit()).len();
         (end > 0).then(|| ("", &name[..end], ""))
     };
-    let last = |name: &'a str| {
-        let end = name.rfind(|c: char| c.is_ascii_digit())? + 1;
-        let start = name[..end]
-            .trim_end_matches(|c: char| c.is_ascii_digit())
-            .len();
-        Some((&name[..start], &name[start..end], &name[end..]))
+    let common = |(a, b): (
+        &mut dyn Iterator<Item = char>,
+        &mut dyn Iterator<Item = char>,
+    )| {
+        let same = a.zip(b).take_while(|(a, b)| a == b);
+        same.map(|(a, _)| a.len_utf8()).sum::<usize>()
+    };
+    // What all of them begin and end with, without digits next to where they differ.
+    let digit = |c: char| c.is_ascii_digit();
+    let first = *names.first()?;
+    let start = names
+        .iter()
+        .map(|name| common((&mut first.chars(), &mut name.chars())));
+    let start = first[..start.min()?].trim_end_matches(digit).len();
+    let end = names
+        .iter()
+        .map(|name| common((&mut first.chars().rev(), &mut name.chars().rev())));
+    let end = end.min()?.min(first.len() - start);
+    let end = first[first.len() - end..].trim_start_matches(digit).len();
+    let differing = |name: &'a str| {
+        let (before, rest) = name.split_at(start);
+        let (number, after) = rest.split_at(rest.len().checked_sub(end)?);
+        (!number.is_empty()).then_some((before, number, after))
     };
     let parts: Option<Vec<_>> = names.iter().map(|name| leading(name)).collect();
-    let parts = parts.or_else(|| names.iter().map(|name| last(name)).collect())?;
+    let parts = parts.or_else(|| names.iter().map(|name| differing(name)).collect())?;
     let (before, _, after) = *parts.first()?;
     if parts.iter().any(|part| (part.0, part.2) != (before, after)) {
         return None;
