@@ -825,6 +825,7 @@ fn frames_of_a_clip_are_the_poses_of_a_simulation() {
     let rigid = errors["rigid"]["fit"]["rms_percent"]
         .as_f64()
         .expect("a figure");
-    // Weights that give exactly these shapes are among those that the fit may choose.
-    assert!(rms < 1e-3 && rigid > 0.05, "{rms} % rms, rigid {rigid} %");
+    // Weights that give exactly these shapes are there to be found. The search for joints takes 1e-3 % for no error, and
+    // leaves out a joint that does not halve one.
+    assert!(rms < 2e-3 && rigid > 0.05, "{rms} % rms, rigid {rigid} %");
 }
