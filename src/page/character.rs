@@ -45,8 +45,9 @@ pub(super) fn brief(shown: Shown) -> String {
         "fit poses"
     };
     format!(
-        "{:.3} % rms on {poses}, {:.0} % below rigid",
-        shown.baked.rms_percent, shown.gain
+        "{:.3} % rms on {poses}, {}",
+        shown.baked.rms_percent,
+        words::against_rigid(shown.gain)
     )
 }
 

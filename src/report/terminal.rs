@@ -163,10 +163,10 @@ fn worst_of(file: &FileReport) -> String {
     };
     let figures = match worst.shown {
         Some(shown) => format!(
-            "{} % rms {}, {:.0} % below rigid",
+            "{} % rms {}, {}",
             narrow(shown.baked.rms_percent),
             poses(shown.held_out),
-            shown.gain.max(-1e9)
+            words::against_rigid(shown.gain)
         ),
         None => "no pose bends this surface".to_owned(),
     };
@@ -341,10 +341,10 @@ fn symmetry(found: &SymmetryReport) -> String {
 fn headline(c: &CharacterReport) -> String {
     match Shown::of(c) {
         Some(shown) => format!(
-            "{} % rms on {} poses, {:.0} % below rigid",
+            "{} % rms on {} poses, {}",
             narrow(shown.baked.rms_percent),
             poses(shown.held_out),
-            shown.gain.max(-1e9)
+            words::against_rigid(shown.gain)
         ),
         None => "baked; no pose bends this surface".to_owned(),
     }

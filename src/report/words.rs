@@ -102,6 +102,16 @@ pub(super) fn exceeded(file: &FileReport) -> impl Iterator<Item = String> {
     })
 }
 
+/// How far below the rigid weights an error is, or above; `gain` is in percent of theirs.
+pub(crate) fn against_rigid(gain: f64) -> String {
+    match gain {
+        gain if gain.round() >= 0.0 => format!("{gain:.0} % below rigid"),
+        // Where the base hardly errs at all, a figure says nothing.
+        gain if gain > -1000.0 => format!("{:.0} % above rigid", -gain),
+        _ => "far above rigid".to_owned(),
+    }
+}
+
 /// Where weights come from, and what found no place there.
 pub(crate) fn carried(carried: &CarryReport) -> String {
     let mut text = format!(
