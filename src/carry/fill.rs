@@ -3,8 +3,9 @@
 //! Abdrashitov et al. 2023, §3.2: the weights of the vertices without a match are those that bend least, given those
 //! with one. With the cotangent Laplacian L and areas M they make `wᵀ·Lᵀ·M⁻¹·L·w` least, joint by joint; here without
 //! the rows of border vertices, where the Laplacian of a linear field is not zero (Stein, Grinspun, Wardetzky &
-//! Jacobson 2018, *Natural boundary conditions for smoothing in geometry processing*, §3): linear fields on a flat
-//! surface are met exactly. One sparse Cholesky factor serves all joints.
+//! Jacobson 2018, *Natural boundary conditions for smoothing in geometry processing*, §3). In their place stands what a
+//! linear field on two triangles side by side makes zero. So linear fields on a flat surface are met exactly, up to the
+//! border. One sparse Cholesky factor serves all joints.
 
 use faer::linalg::solvers::Solve;
 use faer::sparse::{SparseColMat, Triplet};
@@ -13,12 +14,12 @@ use faer::{Mat, Side};
 use super::{Row, sort};
 use crate::rig::{JointId, Surface};
 
-/// What keeps pairs of triangles flat, as a share of the mean stiffness: it decides only where no inner vertex sees,
-/// at corners and in strips.
-const FLAT: f64 = 1e-8;
+/// What keeps pairs of triangles at a border flat, as a share of the mean stiffness. Without it weights along an open
+/// border would continue those inside as harmonic functions do, which lifts every roughness without bound.
+const FLAT: f64 = 1.0;
 
 /// What draws neighbours together, as a share of that: it decides where nothing else does.
-const TOGETHER: f64 = 1e-6;
+const TOGETHER: f64 = 1e-12;
 
 /// A vertex counts as having at least this share of the mean area.
 const LEAST_AREA: f64 = 1e-3;
@@ -101,7 +102,7 @@ impl System {
         });
         let stiffness = squares.sum::<f64>() / open.len() as f64;
         let flat = FLAT * if stiffness > 0.0 { stiffness } else { 1.0 };
-        let hinges = hinges(surface, |v| place[v] != CLOSED);
+        let hinges = hinges(surface, |v| place[v] != CLOSED && surface.border[v]);
         laplacian.extend(hinges.into_iter().map(|row| (flat, row)));
         let held = flat * TOGETHER;
         let hold = open.iter().flat_map(|&v| {
@@ -202,9 +203,9 @@ impl System {
     }
 }
 
-/// For each two triangles that share an edge and touch an open vertex what a linear field on both, laid flat, makes
-/// zero: its value at the far corner of one less what the other says of that place.
-fn hinges(surface: &Surface, is_open: impl Fn(usize) -> bool) -> Vec<Vec<(usize, f64)>> {
+/// For each two triangles that share an edge and touch a vertex that is meant what a linear field on both, laid flat,
+/// makes zero: its value at the far corner of one less what the other says of that place.
+fn hinges(surface: &Surface, is_meant: impl Fn(usize) -> bool) -> Vec<Vec<(usize, f64)>> {
     let mut sides: Vec<([u32; 2], u32)> = Vec::new();
     for corners in &surface.triangles {
         for k in 0..3 {
@@ -246,7 +247,7 @@ fn hinges(surface: &Surface, is_open: impl Fn(usize) -> bool) -> Vec<Vec<(usize,
         let [a, b] = side[0].0;
         [a, b, side[0].1, side[1].1]
             .iter()
-            .any(|&v| is_open(v as usize))
+            .any(|&v| is_meant(v as usize))
     });
     touched
         .filter_map(|side| hinge(side[0].0, side[0].1, side[1].1))

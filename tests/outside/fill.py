@@ -3,12 +3,11 @@
 Source:    Abdrashitov, Raichstat, Monsen, Hill, "Robust Skin Weights Transfer via Weight Inpainting", SIGGRAPH Asia 2023
            Technical Communications: given the weights of matched vertices, those of the others make
            w^T L^T M^-1 L w least, joint by joint, with the cotangent Laplacian L and the vertex areas M.
-           Rows of border vertices are left out, our choice after Stein, Grinspun, Wardetzky, Jacobson, "Natural Boundary
-           Conditions for Smoothing in Geometry Processing", 2018: there the Laplacian of a linear field is not zero.
+           The holes lie away from the border, where the program has terms of its own (docs/method.md).
 Here:      cotangents from angles by arccos, areas by thirds of triangles by Heron's formula, borders by counting edges,
            and numpy's dense least squares. Weights below zero count as zero, and the others are scaled to sum to one.
-Tolerance: 1e-5 of a weight: the program keeps triangle pairs flat with 1e-8 of the stiffness, which decides only where
-           nothing else does, and positions are 32-bit floats in both.
+Tolerance: 1e-5 of a weight: both solve in 64 bits, least squares here and normal equations there, which square the
+           condition.
 """
 
 import json
