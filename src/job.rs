@@ -184,23 +184,17 @@ fn bake_own(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
         };
         let mut followers = Vec::new();
         for lod in source.lods.iter().filter(|lod| lod.giver == index) {
-            let carried = Carried::new(&giver, &request.input, &lod.loaded)?.of_lod(lod.rule);
             let influences = request.recipe.lod[lod.rule].influences;
             let follow = Follow {
                 request,
+                lod: Some(lod.rule),
                 influences: influences.unwrap_or(request.recipe.fit.influences),
                 refit: true,
                 skin: done.len() + 1 + followers.len(),
                 bytes,
                 watch,
             };
-            let (weights, report) = follow.bake(&giver, &carried, &mut drawn)?;
-            followers.push(Done {
-                loaded: &lod.loaded,
-                weights,
-                kept: None,
-                report,
-            });
+            followers.push(follow.bake(&giver, &lod.loaded, &mut drawn)?);
         }
         done.push(Done {
             loaded,
@@ -228,12 +222,7 @@ fn bake_own(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
             clip_note = Some("the earlier result stays as it is: it gets no new clip".to_owned());
         }
     }
-    if watch.interrupted() {
-        return Err(Error::Interrupted);
-    }
-    let files = asset::save_beside(&document, output, request.beside)?;
-    let write_s = clock.elapsed().as_secs_f64();
-    let mut characters = finished(request, output, done, read_s, write_s)?;
+    let (mut characters, files) = store(&document, request, output, done, (read_s, clock), watch)?;
     for character in &mut characters {
         character.warnings.extend(clip_note.clone());
         if let Some(held) = character.against.as_mut().filter(|_| kept) {
@@ -274,32 +263,22 @@ fn bake_carried(
     let mut drawn = Drawings::default();
     let mut done = Vec::new();
     for loaded in &pair.takers {
-        let carried = Carried::new(&giver, &request.input, loaded)?;
         let follow = Follow {
             request,
+            lod: None,
             influences: request.recipe.fit.influences,
             refit: carry.refit,
             skin: done.len(),
             bytes: pair.bytes,
             watch,
         };
-        let (weights, report) = follow.bake(&giver, &carried, &mut drawn)?;
-        done.push(Done {
-            loaded,
-            weights,
-            kept: None,
-            report,
-        });
+        done.push(follow.bake(&giver, loaded, &mut drawn)?);
     }
     let clock = Instant::now();
     let document = with_all(&pair.document, &done, request)?;
-    if watch.interrupted() {
-        return Err(Error::Interrupted);
-    }
-    let files = asset::save_beside(&document, output, request.beside)?;
-    let write_s = clock.elapsed().as_secs_f64();
+    let (characters, files) = store(&document, request, output, done, (read_s, clock), watch)?;
     Ok(Bake {
-        characters: finished(request, output, done, read_s, write_s)?,
+        characters,
         files,
         drawings: drawn,
     })
@@ -308,8 +287,10 @@ fn bake_carried(
 /// How a surface that follows another one gets its weights.
 struct Follow<'a> {
     request: &'a Request,
+    /// The `[[lod]]` table of the recipe that asks for it.
+    lod: Option<usize>,
     influences: usize,
-    /// Whether it gets the weights of the fit; else those of the closest places.
+    /// Whether it gets the weights of the fit, if they are better; else those of the closest places.
     refit: bool,
     /// Its place in the report.
     skin: usize,
@@ -318,27 +299,27 @@ struct Follow<'a> {
 }
 
 impl Follow<'_> {
-    /// The weights on its own joints, and what became of it.
-    fn bake(
+    fn bake<'a>(
         &self,
         giver: &Giver,
-        carried: &Carried,
+        loaded: &'a Loaded,
         drawn: &mut Drawings,
-    ) -> Result<(Weights, CharacterReport), Error> {
+    ) -> Result<Done<'a>, Error> {
         let (request, watch) = (self.request, self.watch);
+        let carried = Carried::new(giver, &request.input, loaded, self.lod)?;
         let work = carried.work(giver, request, self.influences);
         let width = work.width_within(request, self.bytes)?;
+        // Also where it is not asked for: it gives the floor.
         let fit = work.fit(request, width, watch)?;
         let plain = fit.replaced_by(work.naive.clone());
-        let mut one = match self.refit {
-            true => work.measure(request, width, fit, watch)?,
-            false => work.measure(request, width, plain.clone(), watch)?,
+        let measure = |fit| work.measure(request, width, fit, watch);
+        let tried = self.refit.then(|| measure(fit)).transpose()?;
+        let tried = tried.filter(|one| gains(&one.report));
+        let fitted = tried.is_some();
+        let mut one = match tried {
+            Some(one) => one,
+            None => measure(plain)?,
         };
-        let mut fitted = self.refit;
-        if self.refit && !gains(&one.report) {
-            one = work.measure(request, width, plain, watch)?;
-            fitted = false;
-        }
         if let Some(carried) = &mut one.report.carried {
             carried.fitted = fitted;
         }
@@ -352,7 +333,12 @@ impl Follow<'_> {
             watch,
         };
         request.draws.draw(sitter, &[], drawn)?;
-        Ok((carried.on_own_joints(&one.weights), one.report))
+        Ok(Done {
+            loaded,
+            weights: carried.on_own_joints(&one.weights),
+            kept: None,
+            report: one.report,
+        })
     }
 }
 
@@ -378,14 +364,21 @@ fn with_all(document: &Document, done: &[Done], request: &Request) -> Result<Doc
     asset::with_weights(document, &results, request.recipe.write.weights)
 }
 
-/// What became of each surface, now that the file is written.
-fn finished(
+/// Writes the document with all new weights, and tells what became of each surface. Reading took `read_s` seconds, and
+/// `clock` began with the writing.
+fn store(
+    document: &Document,
     request: &Request,
     output: &Path,
     done: Vec<Done>,
-    read_s: f64,
-    write_s: f64,
-) -> Result<Vec<CharacterReport>, Error> {
+    (read_s, clock): (f64, Instant),
+    watch: &dyn Watch,
+) -> Result<(Vec<CharacterReport>, Vec<Written>), Error> {
+    if watch.interrupted() {
+        return Err(Error::Interrupted);
+    }
+    let files = asset::save_beside(document, output, request.beside)?;
+    let write_s = clock.elapsed().as_secs_f64();
     let skins: Vec<Option<usize>> = done.iter().map(|one| one.loaded.skin()).collect();
     let mut characters: Vec<CharacterReport> = done.into_iter().map(|one| one.report).collect();
     for character in &mut characters {
@@ -404,7 +397,7 @@ fn finished(
             character.findings = found.get(place).map(|skin| skin.findings.clone());
         }
     }
-    Ok(characters)
+    Ok((characters, files))
 }
 
 /// Poses that a clip shows, at most: 25 minutes of it.

@@ -289,17 +289,22 @@ fn more_influences_take_more_sets_and_fewer_take_them_away_again() {
     assert_eq!(sizes[..6], sizes[6..], "spare slots are used again");
 }
 
-#[test]
-fn heavier_joints_come_first_across_sets() {
+/// The arm with further joints, so many in all.
+fn arm_of(count: usize) -> Kit {
     let mut kit = arm();
     let mut joints = vec![json!(0), json!(1)];
-    for _ in 0..4 {
+    for _ in 2..count {
         joints.push(json!(kit.push("nodes", json!({}))));
     }
     kit.json["skins"][0]["joints"] = joints.into();
-    let bind = kit.floats("MAT4", 6, &INVERSE_BINDS[..16].repeat(6));
+    let bind = kit.floats("MAT4", count, &INVERSE_BINDS[..16].repeat(count));
     kit.json["skins"][0]["inverseBindMatrices"] = json!(bind);
-    let document = kit.open();
+    kit
+}
+
+#[test]
+fn heavier_joints_come_first_across_sets() {
+    let document = arm_of(6).open();
     let loaded = characters(&document, None).unwrap();
     let steps = [10, 20, 30, 40, 50, 105];
     let row: Vec<(JointId, f32)> = (0..6)
@@ -323,15 +328,7 @@ fn heavier_joints_come_first_across_sets() {
 
 #[test]
 fn many_joints_take_two_bytes_each_only_where_needed() {
-    let mut kit = arm();
-    let mut joints = vec![json!(0), json!(1)];
-    for _ in 2..300 {
-        joints.push(json!(kit.push("nodes", json!({}))));
-    }
-    kit.json["skins"][0]["joints"] = joints.into();
-    let bind = kit.floats("MAT4", 300, &INVERSE_BINDS[..16].repeat(300));
-    kit.json["skins"][0]["inverseBindMatrices"] = json!(bind);
-    let document = kit.open();
+    let document = arm_of(300).open();
     let loaded = characters(&document, None).unwrap();
     for (joint, component) in [(255, U8), (256, U16), (299, U16)] {
         let weights = Weights::rigid(&[JointId(joint); 6]);
@@ -361,14 +358,7 @@ fn many_joints_take_two_bytes_each_only_where_needed() {
 
 #[test]
 fn what_is_kept_stays_where_others_get_more_sets_and_wider_joints() {
-    let mut kit = arm();
-    let mut joints = vec![json!(0), json!(1)];
-    for _ in 2..300 {
-        joints.push(json!(kit.push("nodes", json!({}))));
-    }
-    kit.json["skins"][0]["joints"] = joints.into();
-    let bind = kit.floats("MAT4", 300, &INVERSE_BINDS[..16].repeat(300));
-    kit.json["skins"][0]["inverseBindMatrices"] = json!(bind);
+    let mut kit = arm_of(300);
     // One row lies elsewhere, and has numbers of joints that are not there beside no weight.
     let [indices, values] = [&[0][..], &[9, 255, 0, 1]].map(|bytes| kit.view(bytes));
     kit.json["accessors"][2]["sparse"] = json!({

@@ -1,14 +1,14 @@
 //! A skeleton from another file, for meshes that come without one.
 
 use nalgebra::Matrix4;
-use serde_json::{Value, json};
+use serde_json::{Map, Value, json};
 
-use super::accessor::Component;
 use super::document::Document;
-use super::patch::{NewAccessor, Patch};
-use super::write::member;
+use super::patch::Patch;
+use super::range_clip::parts;
+use super::write::{add_affine, member};
 use crate::error::{Error, Fault};
-use crate::rig::Character;
+use crate::rig::{Character, Move};
 
 /// The document with the joints of another character as nodes, at bind, and a skin of them that no mesh uses yet.
 /// `placement` takes the mesh space of the other to the scene of this one. Transforms are matrices where a joint
@@ -25,32 +25,29 @@ pub fn with_skeleton_of(
     let mut patch = Patch::new(document);
     let first = document.count("nodes");
     let children = skeleton.children();
-    let mut bytes = Vec::with_capacity(64 * children.len());
+    let mut inverse_bind = Vec::with_capacity(children.len());
     for id in skeleton.ids() {
         let joint = skeleton.joint(id);
         let local = match joint.parent {
             None => placement * joint.bind_world,
-            Some(_) => joint.bind_local.matrix(&crate::rig::Move::still()),
+            Some(_) => joint.bind_local.matrix(&Move::still()),
         };
-        let mut node = json!({ "name": joint.name });
-        match super::range_clip::parts(&local) {
-            Some(parts) => {
-                node["translation"] = json!(parts.translation.as_slice());
-                node["rotation"] = json!(parts.rotation.coords.as_slice());
-                node["scale"] = json!(parts.scale.as_slice());
-            }
-            None => node["matrix"] = json!(local.as_slice()),
+        let mut node = Map::new();
+        node.insert("name".into(), json!(joint.name));
+        match parts(&local) {
+            Some(parts) => parts.put(&mut node),
+            None => _ = node.insert("matrix".into(), json!(local.as_slice())),
         }
         let below: Vec<usize> = children[id.index()]
             .iter()
             .map(|c| first + c.index())
             .collect();
         if !below.is_empty() {
-            node["children"] = json!(below);
+            node.insert("children".into(), json!(below));
         }
-        patch.put("nodes", None, node)?;
+        patch.put("nodes", None, node.into())?;
         let world = placement * joint.bind_world;
-        let mut inverse: Matrix4<f64> = world.try_inverse().ok_or_else(|| {
+        inverse_bind.push(world.try_inverse().ok_or_else(|| {
             let part = format!("joint {:?} of {:?}", joint.name, from.name);
             Fault::new(
                 &document.path,
@@ -58,22 +55,9 @@ pub fn with_skeleton_of(
                 "a transform with an inverse",
                 "a scale of zero above it",
             )
-        })?;
-        // The inverse of an affine matrix is one: only rounding could say otherwise.
-        inverse.set_row(3, &nalgebra::RowVector4::new(0.0, 0.0, 0.0, 1.0));
-        for number in inverse.iter() {
-            bytes.extend((*number as f32).to_le_bytes());
-        }
+        })?);
     }
-    let matrices = patch.add(&NewAccessor {
-        component: Component::F32.code(),
-        kind: "MAT4",
-        count: children.len(),
-        normalized: false,
-        bounds: None,
-        bytes: &bytes,
-        vertices: false,
-    })?;
+    let matrices = add_affine(&mut patch, inverse_bind.into_iter())?;
     let joints: Vec<usize> = skeleton.ids().map(|id| first + id.index()).collect();
     let skin = json!({ "name": from.name, "joints": joints, "inverseBindMatrices": matrices });
     patch.put("skins", None, skin)?;

@@ -40,7 +40,7 @@ pub use litter::{Beside, clear_litter};
 pub use morphs::Morphs;
 pub use outline::{Outline, beside, fingerprint, hash_of, outline};
 pub use range_clip::{ClipPlace, RangeClip, with_range_clips};
-pub use read::{Loaded, Target, characters, mesh_names, part_of, raw_weights};
+pub use read::{Loaded, Target, characters, part_of, raw_weights};
 pub use resources::folder_of;
 pub use save::{Written, put_together, save, save_beside};
 pub use write::{NewWeights, WeightFormat, steps_beside_kept, with_weights};

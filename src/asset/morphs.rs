@@ -65,7 +65,7 @@ impl Morphs {
                 let expected = "a mesh with morph targets, one a pose";
                 let fault = Fault::new(path, "meshes", expected, "none");
                 return Err(fault
-                    .remedy("export the shapes as morph targets (also called shape keys or blend shapes)")
+                    .remedy("export the shapes as morph targets, one a pose")
                     .into());
             }
             [(first, _), (second, _), ..] => {

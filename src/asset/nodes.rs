@@ -2,6 +2,8 @@
 
 use nalgebra::{Matrix3, Matrix4, Quaternion, UnitQuaternion, Vector3};
 
+use serde_json::{Map, Value, json};
+
 use super::document::Document;
 use super::json::{At, keep};
 use crate::error::{Error, Fault};
@@ -40,6 +42,13 @@ pub(super) struct Trs {
 }
 
 impl Trs {
+    /// Writes it into a node.
+    pub fn put(&self, node: &mut Map<String, Value>) {
+        node.insert("translation".into(), json!(self.translation.as_slice()));
+        node.insert("rotation".into(), json!(self.rotation.coords.as_slice()));
+        node.insert("scale".into(), json!(self.scale.as_slice()));
+    }
+
     pub fn matrix(&self) -> Matrix4<f64> {
         let linear =
             self.rotation.to_rotation_matrix().into_inner() * Matrix3::from_diagonal(&self.scale);

@@ -366,9 +366,7 @@ fn to_parts(patch: &mut Patch, index: usize, node: &Node, bind: &Trs) -> Result<
     let trs = parts(&node.local).unwrap_or(*bind);
     let object = member(patch, "nodes", index)?;
     object.shift_remove("matrix");
-    object.insert("translation".into(), json!(trs.translation.as_slice()));
-    object.insert("rotation".into(), json!(trs.rotation.coords.as_slice()));
-    object.insert("scale".into(), json!(trs.scale.as_slice()));
+    trs.put(object);
     Ok(trs)
 }
 

@@ -290,49 +290,41 @@ impl Loaded {
     }
 }
 
-/// The names that each mesh of a character goes by: those of its nodes, then its own. `loaded` comes from
-/// [`characters`] and the same document.
-pub fn mesh_names(document: &Document, loaded: &Loaded) -> Vec<Vec<String>> {
-    let name = |list, index| document.item(list, index).name().map(str::to_owned);
-    let names = |one: &MeshUse| {
-        let nodes = one.nodes.iter().filter_map(|&node| name("nodes", node));
-        nodes.chain(name("meshes", one.mesh)).collect()
-    };
-    loaded.target.uses.iter().map(names).collect()
-}
-
-/// The meshes of a character that `keep` says yes of, by the order of [`mesh_names`], as a character of their own;
-/// `None` if they have no triangles. It goes by the name of its first mesh. `loaded` comes from [`characters`] and
-/// the same document.
+/// The meshes of a character that `keep` says yes of, as a character of their own; `None` if they have no triangles. It
+/// gets the names that a mesh goes by: those of its nodes, then its own; and the part goes by the first name of its
+/// first mesh. `loaded` comes from [`characters`] and the same document.
 ///
 /// # Errors
 /// As of [`characters`].
 pub fn part_of(
     document: &Document,
     loaded: &Loaded,
-    keep: &[bool],
+    keep: &dyn Fn(&[String]) -> bool,
 ) -> Result<Option<Loaded>, Error> {
-    if keep.iter().all(|&keep| keep) {
+    let all = &loaded.target.uses;
+    let kept = all.iter().filter(|one| keep(&names(document, one)));
+    let uses: Vec<MeshUse> = kept.cloned().collect();
+    if uses.len() == all.len() {
         return Ok(Some(loaded.clone()));
     }
-    let nodes = Nodes::read(document)?;
-    let uses = loaded.target.uses.iter().zip(keep);
-    let uses: Vec<MeshUse> = uses
-        .filter(|(_, keep)| **keep)
-        .map(|(u, _)| u.clone())
-        .collect();
-    if uses.is_empty() {
+    let Some(first) = uses.first() else {
         return Ok(None);
-    }
+    };
+    let name = names(document, first).into_iter().next();
+    let nodes = Nodes::read(document)?;
     let (skin, tie) = (loaded.target.skin.clone(), loaded.target.tie);
     let part = assemble(document, &nodes, skin, uses, tie).map_err(Error::Input)?;
     Ok(part.map(|mut part| {
-        let names = mesh_names(document, &part);
-        if let Some(name) = names.into_iter().flatten().next() {
-            part.character.name = name;
-        }
+        part.character.name = name.unwrap_or(part.character.name);
         part
     }))
+}
+
+/// The names that a mesh goes by.
+fn names(document: &Document, mesh: &MeshUse) -> Vec<String> {
+    let name = |list, index| document.item(list, index).name().map(str::to_owned);
+    let nodes = mesh.nodes.iter().filter_map(|&node| name("nodes", node));
+    nodes.chain(name("meshes", mesh.mesh)).collect()
 }
 
 /// The weights of a character as its file has them; `None` if it has none. `loaded` comes from

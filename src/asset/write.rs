@@ -406,27 +406,35 @@ fn skin_for(
             object
         }
     };
-    let mut bytes = Vec::with_capacity(64 * matrices.len());
-    for matrix in matrices {
-        let mut matrix = matrix * space;
-        // An affine matrix times another: only rounding could say otherwise.
+    let accessor = add_affine(patch, matrices.iter().map(|matrix| matrix * space))?;
+    object["inverseBindMatrices"] = json!(accessor);
+    let slot = target.skin.index.filter(|_| in_place);
+    patch.put("skins", slot, object)
+}
+
+/// Adds an accessor of affine matrices.
+pub(super) fn add_affine(
+    patch: &mut Patch,
+    matrices: impl ExactSizeIterator<Item = Matrix4<f64>>,
+) -> Result<usize, Error> {
+    let count = matrices.len();
+    let mut bytes = Vec::with_capacity(64 * count);
+    for mut matrix in matrices {
+        // Products and inverses of affine matrices are affine: only rounding could say otherwise.
         matrix.set_row(3, &nalgebra::RowVector4::new(0.0, 0.0, 0.0, 1.0));
         for number in matrix.iter() {
             bytes.extend((*number as f32).to_le_bytes());
         }
     }
-    let accessor = patch.add(&NewAccessor {
+    patch.add(&NewAccessor {
         component: Component::F32.code(),
         kind: "MAT4",
-        count: matrices.len(),
+        count,
         normalized: false,
         bounds: None,
         bytes: &bytes,
         vertices: false,
-    })?;
-    object["inverseBindMatrices"] = json!(accessor);
-    let slot = target.skin.index.filter(|_| in_place);
-    patch.put("skins", slot, object)
+    })
 }
 
 /// The accessors of one set: joints and weights.

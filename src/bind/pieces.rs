@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use super::body::Body;
 use super::bones::Bone;
 use super::symmetric::central;
-use crate::rig::{Cling, JointId, Mirror, Sight, Skeleton, Surface};
+use crate::rig::{Cling, JointId, Mirror, Sight, Skeleton, Surface, add_to};
 
 /// What a piece does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -385,10 +385,7 @@ fn heaviest_vote(votes: Vec<(JointId, f64)>, body: &Body) -> Option<JointId> {
     let mut says: Vec<(JointId, f64)> = Vec::new();
     for (joint, distance) in votes {
         let say = 1.0 / (distance * distance + soft * soft).max(f64::MIN_POSITIVE);
-        match says.iter_mut().find(|entry| entry.0 == joint) {
-            Some(entry) => entry.1 += say,
-            None => says.push((joint, say)),
-        }
+        add_to(&mut says, joint, say);
     }
     says.into_iter()
         .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)))

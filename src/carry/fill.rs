@@ -12,7 +12,7 @@ use faer::sparse::{SparseColMat, Triplet};
 use faer::{Mat, Side};
 
 use super::{Row, sort};
-use crate::rig::{JointId, Surface};
+use crate::rig::{JointId, Surface, add_to};
 
 /// What keeps pairs of triangles at a border flat, as a share of the mean stiffness. Without it weights along an open
 /// border would continue those inside as harmonic functions do, which lifts every roughness without bound.
@@ -83,8 +83,8 @@ impl System {
         for (a, b, half) in surface.half_cotangents() {
             for (own, other) in [(a, b), (b, a)] {
                 if seen[own] {
-                    add(&mut rows[own], own, half);
-                    add(&mut rows[own], other, -half);
+                    add_to(&mut rows[own], own, half);
+                    add_to(&mut rows[own], other, -half);
                 }
             }
         }
@@ -252,13 +252,6 @@ fn hinges(surface: &Surface, is_meant: impl Fn(usize) -> bool) -> Vec<Vec<(usize
     touched
         .filter_map(|side| hinge(side[0].0, side[0].1, side[1].1))
         .collect()
-}
-
-fn add(row: &mut Vec<(usize, f64)>, vertex: usize, x: f64) {
-    match row.iter_mut().find(|entry| entry.0 == vertex) {
-        Some(entry) => entry.1 += x,
-        None => row.push((vertex, x)),
-    }
 }
 
 /// Rows of the nearest known vertices, by edges.

@@ -11,7 +11,7 @@ mod fill;
 use nalgebra::Vector3;
 use rayon::prelude::*;
 
-use crate::rig::{Cling, JointId, Sight, Surface, Weights, islands};
+use crate::rig::{Cling, Closest, JointId, Sight, Surface, Weights, add_to, islands};
 
 pub use align::similarity;
 pub use fill::fill;
@@ -58,7 +58,7 @@ pub fn matches(from: &Surface, weights: &Weights, to: &Surface, options: &Option
     };
     let reach = options.reach * from.diagonal();
     let touch = from.weld_tolerance();
-    let place = |vertex: usize, closest: crate::rig::Closest| Cling {
+    let place = |vertex: usize, closest: Closest| Cling {
         vertex: vertex as u32,
         corners: from.triangles[closest.triangle],
         shares: closest.shares,
@@ -124,19 +124,11 @@ fn row(weights: &Weights, place: &Option<Cling>) -> Row {
         .flat_map(|p| p.corners.into_iter().zip(p.shares));
     for (corner, share) in corners.filter(|corner| corner.1 > 0.0) {
         for (joint, weight) in weights.of(corner as usize) {
-            add(&mut row, joint, share * f64::from(weight));
+            add_to(&mut row, joint, share * f64::from(weight));
         }
     }
     sort(&mut row);
     row
-}
-
-/// Adds weight to a joint of a row.
-pub fn add(row: &mut Row, joint: JointId, weight: f64) {
-    match row.iter_mut().find(|entry| entry.0 == joint) {
-        Some(entry) => entry.1 += weight,
-        None => row.push((joint, weight)),
-    }
 }
 
 /// Heaviest first, ties lower joint first.

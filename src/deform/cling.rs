@@ -16,7 +16,7 @@ use nalgebra::{Matrix3, Vector3};
 
 use super::frames::{LEAST_WIDTH, closest_rotation};
 use super::spread::Spread;
-use crate::rig::{Block, Cling, Evaluate, JointId, LANES, Point, Rings};
+use crate::rig::{Block, Cling, Evaluate, JointId, LANES, Point, Rings, add_to};
 
 /// All clinging vertices of a surface.
 #[derive(Clone, Debug, Default)]
@@ -157,12 +157,6 @@ impl Clings {
 
     /// Merges those that move into the vertices of a region; `bodies` are its bodies.
     pub fn on(self: &Arc<Self>, core: &[u32], bodies: &[u32]) -> LocalClings {
-        let body = |v: u32| bodies[usize::from(self.own[v as usize])];
-        let place = |v: u32| core.binary_search(&v).ok();
-        let source = |v: u32| match place(v) {
-            Some(place) => Source::Layers(place as u32),
-            None => Source::Rigid(v),
-        };
         let (mut vertices, mut sources, mut supports) = (Vec::new(), Vec::new(), Vec::new());
         let mut layers = core.iter().copied().enumerate().peekable();
         for (number, clinger) in self.clingers.iter().enumerate() {
@@ -172,11 +166,11 @@ impl Clings {
                 sources.push(Source::Layers(place as u32));
             }
             let is_bent = layers.next_if(|(_, w)| *w == v).is_some();
-            let beneath = || clinger.supports.iter().map(|support| support.vertex);
-            if is_bent || beneath().any(|s| place(s).is_some() || body(s) != body(v)) {
+            let (beneath, moves) = self.beneath(clinger, core, bodies);
+            if is_bent || moves {
                 vertices.push(v);
                 sources.push(Source::Clings(number as u32, supports.len() as u32));
-                supports.push(beneath().map(source).collect());
+                supports.push(beneath);
             }
         }
         for (place, w) in layers {
@@ -193,20 +187,10 @@ impl Clings {
 
     /// Those that move in a region of another surface, numbered from `first` on.
     pub fn alone(self: &Arc<Self>, core: &[u32], bodies: &[u32], first: usize) -> LocalClings {
-        let body = |v: u32| bodies[usize::from(self.own[v as usize])];
-        let source = |v: u32| match core.binary_search(&v) {
-            Ok(place) => Source::Layers(place as u32),
-            Err(_) => Source::Rigid(v),
-        };
         let mut found: Vec<(u32, Source)> = Vec::new();
         let mut supports = Vec::new();
         for (number, clinger) in self.clingers.iter().enumerate() {
-            let own = body(clinger.vertex);
-            let beneath: Vec<Source> = clinger.supports.iter().map(|s| source(s.vertex)).collect();
-            let moves = beneath.iter().any(|source| match *source {
-                Source::Rigid(v) => body(v) != own,
-                _ => true,
-            });
+            let (beneath, moves) = self.beneath(clinger, core, bodies);
             if moves {
                 let here = supports.len() as u32;
                 found.push((clinger.vertex, Source::Clings(number as u32, here)));
@@ -214,7 +198,7 @@ impl Clings {
             }
         }
         for (number, blend) in self.blends.iter().enumerate() {
-            let own = body(blend.vertex);
+            let own = self.body(blend.vertex, bodies);
             let mut joints = blend.row.iter().map(|entry| bodies[entry.0.index()]);
             if joints.any(|body| body != own) {
                 found.push((blend.vertex, Source::Blends(number as u32)));
@@ -229,6 +213,25 @@ impl Clings {
             supports,
         }
     }
+
+    /// Where what is beneath a vertex comes from in a region, and whether it can move otherwise than the vertex's own
+    /// joint.
+    fn beneath(&self, clinger: &Clinger, core: &[u32], bodies: &[u32]) -> (Vec<Source>, bool) {
+        let own = self.body(clinger.vertex, bodies);
+        let mut moves = false;
+        let source = |support: &Support| {
+            let v = support.vertex;
+            let place = core.binary_search(&v);
+            moves |= place.is_ok() || self.body(v, bodies) != own;
+            place.map_or(Source::Rigid(v), |place| Source::Layers(place as u32))
+        };
+        let beneath = clinger.supports.iter().map(source).collect();
+        (beneath, moves)
+    }
+
+    fn body(&self, vertex: u32, bodies: &[u32]) -> u32 {
+        bodies[usize::from(self.own[vertex as usize])]
+    }
 }
 
 impl Clinger {
@@ -238,10 +241,7 @@ impl Clinger {
         for support in &self.supports {
             for &(joint, mass) in spread.of(support.vertex as usize) {
                 let mass = f64::from(support.mass) * f64::from(mass);
-                match masses.iter_mut().find(|entry| entry.0 == joint.0) {
-                    Some(entry) => entry.1 += mass,
-                    None => masses.push((joint.0, mass)),
-                }
+                add_to(&mut masses, joint.0, mass);
             }
         }
         masses
@@ -257,10 +257,7 @@ impl Clinger {
             let ring = rings.of(corner as usize);
             // The corner itself belongs to its patch: in a ring of one triangle too there are three.
             for &v in ring.iter().chain([&corner]) {
-                match masses.iter_mut().find(|entry| entry.0 == v) {
-                    Some(entry) => entry.1 += share,
-                    None => masses.push((v, share)),
-                }
+                add_to(&mut masses, v, share);
             }
         }
         masses.sort_unstable_by_key(|entry| entry.0);

@@ -11,7 +11,9 @@ use super::place::Workspace;
 use super::relax::RelaxOptions;
 use super::stream::GROUPS_PER_WORKER;
 use super::{Skinning, Spread};
-use crate::rig::{Block, Cling, JointId, Lane, Point, Shapes, Skeleton, Surface, Targets, Weights};
+use crate::rig::{
+    Block, Cling, JointId, Lane, Point, Shapes, Skeleton, Surface, Targets, Weights, add_to,
+};
 
 /// One layer of a stack, with rounds worked out and its mask resolved.
 #[derive(Clone, Debug)]
@@ -220,10 +222,7 @@ impl Stack {
             let mut sums: Vec<(u16, f64)> = Vec::new();
             for (joint, mass) in masses.iter().copied().chain(row) {
                 let joint = follower.joints[usize::from(joint)].0;
-                match sums.iter_mut().find(|entry| entry.0 == joint) {
-                    Some(entry) => entry.1 += mass,
-                    None => sums.push((joint, mass)),
-                }
+                add_to(&mut sums, joint, mass);
             }
             let sum: f64 = sums.iter().map(|entry| entry.1).sum();
             spread.push(sums.into_iter().map(|(joint, mass)| (joint, mass / sum)));

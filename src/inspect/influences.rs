@@ -5,7 +5,7 @@
 
 use super::subject::{Subject, each_once, worst};
 use super::{Finding, Kind, Options};
-use crate::rig::{JointId, RawWeights, SUM_TOLERANCE_PER_WEIGHT};
+use crate::rig::{JointId, RawWeights, SUM_TOLERANCE_PER_WEIGHT, add_to};
 
 /// Raw vertices of one kind with how far each is off. Rows of one raw vertex follow each other and count
 /// once, with the worst of them.
@@ -196,10 +196,7 @@ pub(super) fn unused_joints(subject: &Subject) -> Option<Finding> {
 pub(super) fn merge(row: &[(JointId, f64)], merged: &mut Vec<(JointId, f64)>) {
     merged.clear();
     for &(id, weight) in row {
-        match merged.iter_mut().find(|known| known.0 == id) {
-            Some(known) => known.1 += weight,
-            None => merged.push((id, weight)),
-        }
+        add_to(merged, id, weight);
     }
 }
 

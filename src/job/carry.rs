@@ -18,7 +18,7 @@ use crate::fit::{self, Candidates};
 use crate::pose::matcher;
 use crate::recipe::Symmetry;
 use crate::report::CarryReport;
-use crate::rig::{Character, Cling, JointId, Mirror, Sight, Skeleton, Weights};
+use crate::rig::{Character, Cling, JointId, Mirror, Sight, Skeleton, Weights, add_to};
 
 /// Whose weights to carry, and how.
 #[derive(Clone, Debug, PartialEq)]
@@ -71,8 +71,14 @@ pub(super) struct Carried {
 }
 
 impl Carried {
-    /// Finds the places and weights of `to`, a surface of `file`.
-    pub(super) fn new(giver: &Giver, file: &Path, to: &Loaded) -> Result<Self, Error> {
+    /// Finds the places and weights of `to`, a surface of `file`; `lod` is the `[[lod]]` table of the recipe that asks for
+    /// it.
+    pub(super) fn new(
+        giver: &Giver,
+        file: &Path,
+        to: &Loaded,
+        lod: Option<usize>,
+    ) -> Result<Self, Error> {
         let clock = Instant::now();
         let from = giver.work.character;
         let mut notes = [&to.notes[..], &to.skin_notes[..]].concat();
@@ -97,7 +103,7 @@ impl Carried {
             let taken = rows.into_iter().map(|row| {
                 let mut sums = Row::new();
                 for (joint, weight) in row {
-                    carry::add(&mut sums, takes[joint.index()], weight);
+                    add_to(&mut sums, takes[joint.index()], weight);
                 }
                 carry::sort(&mut sums);
                 sums
@@ -121,7 +127,7 @@ impl Carried {
         let report = CarryReport {
             file: giver.file.display().to_string(),
             from: from.name.clone(),
-            lod: None,
+            lod,
             fitted: true,
             filled_vertices: known.iter().filter(|known| !**known).count(),
             forced_pieces: found.forced.len(),
@@ -138,12 +144,6 @@ impl Carried {
             character,
             seconds: clock.elapsed().as_secs_f64(),
         })
-    }
-
-    /// Says that it is an LOD of the recipe.
-    pub(super) fn of_lod(mut self, lod: usize) -> Self {
-        self.report.lod = Some(lod);
-        self
     }
 
     /// The weights of the closest places, cut to the heaviest few, on the joints of the other.
@@ -220,7 +220,7 @@ impl Carried {
         let unlike = |v: usize, partner: usize, mirror: &Mirror| {
             let mut apart = self.rows[partner].clone();
             for &(joint, weight) in &self.rows[v] {
-                carry::add(&mut apart, mirror.joint(joint).unwrap_or(joint), -weight);
+                add_to(&mut apart, mirror.joint(joint).unwrap_or(joint), -weight);
             }
             apart.iter().map(|entry| entry.1.abs()).sum::<f64>() > MOST_UNLIKE
         };
@@ -240,7 +240,7 @@ impl Carried {
             for (joint, weight) in weights.of(v) {
                 // A partner of a joint may be one that it lacks. What takes weight it has.
                 let own = self.own[self.takes[joint.index()].index()];
-                carry::add(&mut row, own.unwrap_or(JointId(0)), f64::from(weight));
+                add_to(&mut row, own.unwrap_or(JointId(0)), f64::from(weight));
             }
             for (slot, (joint, weight)) in slots.iter_mut().zip(row) {
                 *slot = (joint, weight as f32);
@@ -483,9 +483,7 @@ pub(super) fn parts(
 ) -> Result<Vec<Loaded>, Error> {
     let mut parts = Vec::new();
     for one in loaded {
-        let names = asset::mesh_names(document, &one);
-        let keep: Vec<bool> = names.iter().map(|names| keep(names)).collect();
-        parts.extend(asset::part_of(document, &one, &keep)?);
+        parts.extend(asset::part_of(document, &one, keep)?);
     }
     Ok(parts)
 }

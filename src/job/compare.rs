@@ -4,14 +4,16 @@ use std::borrow::Cow;
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
-use super::describe::{first_copy, percent, some_of};
+use super::describe::{percent, some_of};
 use super::onto::{self, Of, Read};
 use super::source::Source;
 use super::work::Work;
 use super::{Request, Stage, Watch};
 use crate::asset::{self, Document, Loaded};
 use crate::error::{Error, Fault};
-use crate::measure::{Change, Measured, Verdict, Versus, greatest_changes, root_mean, worst_first};
+use crate::measure::{
+    Change, Measured, Tallies, Verdict, greatest_changes, root_mean, worst_first,
+};
 use crate::pose::Poses;
 use crate::recipe::Recipe;
 use crate::report::{
@@ -409,12 +411,12 @@ fn measure<const N: usize>(
 ) -> Result<[Measured; N], Error> {
     let (character, stack) = (work.character, &work.stack);
     let diagonal = character.surface.diagonal();
-    let mut versus = Versus::new(&sets, stack.base(), diagonal, poses.len());
+    let mut tallies = Tallies::new(&sets, diagonal, poses.len()).beyond(stack.base());
     work.stream(poses, width, Stage::Measure, watch, |shapes| {
-        versus.add(stack.rest(), shapes);
+        tallies.add(stack.rest(), shapes);
     })?;
-    versus.add_unbent(stack.rest(), &character.skeleton, stack.centre, poses);
-    let measured = std::array::from_fn(|set| versus.measured(set));
+    tallies.add_unbent(stack.rest(), &character.skeleton, stack.centre, poses);
+    let measured = std::array::from_fn(|set| tallies.measured(set));
     let fine = |one: &Measured| one.figures.rms.is_finite() && one.figures.max < 1e5;
     if measured.iter().all(fine) {
         Ok(measured)
@@ -488,7 +490,7 @@ fn described(
     let rings = &old.character.surface.rings;
     let greatest = greatest_changes(&old.measured, &new.measured, rings, CHANGED_VERTICES);
     let changed = |v: usize| {
-        let (mesh, vertex) = first_copy(old.character, v);
+        let (mesh, vertex) = old.character.first_copy(v);
         ChangedVertex {
             mesh,
             vertex,

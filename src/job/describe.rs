@@ -101,15 +101,6 @@ pub(super) fn percent(figures: Figures) -> Percent {
     }
 }
 
-/// The mesh of a welded vertex, and the number of its first copy there.
-pub(super) fn first_copy(character: &Character, vertex: usize) -> (String, usize) {
-    let mut copies = character.surface.welded.iter();
-    let raw = copies.position(|&v| v as usize == vertex).unwrap_or(0);
-    let part = character.parts.iter().find(|part| part.raw.contains(&raw));
-    let mesh = part.map_or(String::new(), |part| part.mesh.clone());
-    (mesh, raw - part.map_or(0, |part| part.raw.start))
-}
-
 /// The first few names, and how many more there are.
 pub(super) fn some_of(names: &[String]) -> String {
     const SHOWN: usize = 6;

@@ -3,9 +3,9 @@
 use std::collections::HashMap;
 use std::path::Path;
 
-use super::describe::{first_copy, some_of, with_more};
+use super::describe::{some_of, with_more};
 use crate::error::Fault;
-use crate::rig::{Character, JointId, Near, Skeleton, Weights};
+use crate::rig::{Character, JointId, Near, Skeleton, Weights, distance};
 
 /// Vertices that a fault or a note shows.
 const EXAMPLES: usize = 3;
@@ -292,18 +292,11 @@ fn places(character: &Character, vertices: &[usize]) -> String {
     let words: Vec<String> = vertices
         .iter()
         .map(|&v| {
-            let (mesh, vertex) = first_copy(character, v);
+            let (mesh, vertex) = character.first_copy(v);
             let [x, y, z] = character.surface.positions[v];
             format!("{mesh} vertex {vertex} ({x:.4}, {y:.4}, {z:.4})")
         })
         .take(EXAMPLES)
         .collect();
     with_more(&words, vertices.len())
-}
-
-fn distance(p: [f32; 3], q: [f32; 3]) -> f64 {
-    (0..3)
-        .map(|i| (f64::from(p[i]) - f64::from(q[i])).powi(2))
-        .sum::<f64>()
-        .sqrt()
 }

@@ -59,13 +59,6 @@ impl Source {
             [] => (loaded, Vec::new()),
             rules => apart(&document, loaded, rules)?,
         };
-        if let (Some(lod), true) = (lods.first(), request.targets.is_some()) {
-            let part = format!("recipe lod[{}]", lod.rule);
-            let expected = "no meshes that follow others, where target shapes are given";
-            let fault = Fault::new(&request.input, part, expected, &lod.loaded.character.name);
-            let remedy = "leave [[lod]] out, and carry the weights with tanyard carry --no-refit";
-            return Err(Error::Setting(vec![fault.remedy(remedy)]));
-        }
         let targets = match &request.targets {
             Some(targets) => Some(Given::open(request, targets, &document, &loaded)?),
             None => None,
@@ -323,13 +316,8 @@ fn apart(
 ) -> Result<(Vec<Loaded>, Vec<Lod>), Error> {
     let (mut bases, mut found) = (Vec::new(), Vec::new());
     for one in all {
-        let names = asset::mesh_names(document, &one);
-        let rule = |names: &Vec<String>| rules.iter().position(|rule| rule.names(names));
-        let which: Vec<Option<usize>> = names.iter().map(rule).collect();
-        let part = |wanted: Option<usize>| {
-            let keep: Vec<bool> = which.iter().map(|which| *which == wanted).collect();
-            asset::part_of(document, &one, &keep)
-        };
+        let rule = |names: &[String]| rules.iter().position(|rule| rule.names(names));
+        let part = |wanted| asset::part_of(document, &one, &|names| rule(names) == wanted);
         let base = part(None)?;
         let giver = base.is_some().then_some(bases.len());
         bases.extend(base);

@@ -117,8 +117,12 @@ impl Given {
 
     /// The targets, in the place of layers.
     pub(super) fn describe(&self, skin: usize) -> String {
+        format!("targets: {}", self.shapes(skin))
+    }
+
+    fn shapes(&self, skin: usize) -> String {
         format!(
-            "targets: {} shapes of {}, {}",
+            "{} shapes of {}, {}",
             self.files.len(),
             self.files.path().display(),
             self.places[skin].matched().describe()
@@ -127,13 +131,10 @@ impl Given {
 
     /// What the user should know of them.
     pub(super) fn notes(&self, skin: usize) -> Vec<String> {
-        let shapes = format!(
-            "the targets are {} shapes of {}, {}: no layer was run",
-            self.files.len(),
-            self.files.path().display(),
-            self.places[skin].matched().describe()
-        );
-        let mut notes = vec![shapes];
+        let mut notes = vec![format!(
+            "the targets are {}: no layer was run",
+            self.shapes(skin)
+        )];
         if self.hold_out == 0 {
             notes.push(
                 "no target shape is held out: figures are of poses that the fit saw; --hold-out 5 keeps every fifth \
@@ -301,11 +302,7 @@ pub fn write_shapes(
         return Err(Error::Setting(vec![fault]));
     }
     let in_scene = |shape: &[[f32; 3]]| -> Vec<[f32; 3]> {
-        let place = |p: &[f32; 3]| {
-            let at = (character.placement).transform_point(&p.map(f64::from).into());
-            at.coords.map(|x| x as f32).into()
-        };
-        shape.iter().map(place).collect()
+        shape.iter().map(|&at| character.in_scene(at)).collect()
     };
     let mesh = Mesh {
         positions: in_scene(&surface.positions),

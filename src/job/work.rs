@@ -299,7 +299,7 @@ impl Work<'_> {
             let (stack, skeleton) = (&self.stack, &character.skeleton);
             let mut tallies = Tallies::new(&sets, surface.diagonal(), poses.len());
             if self.kept.is_some() {
-                tallies = tallies.beyond(stack.base(), poses.len());
+                tallies = tallies.beyond(stack.base());
             }
             self.stream(poses, width, Stage::Measure, watch, |shapes| {
                 tallies.add(stack.rest(), shapes)
@@ -481,7 +481,7 @@ impl Work<'_> {
                 } else {
                     &self.poses.fit
                 };
-                let (mesh, vertex) = describe::first_copy(character, worst.vertex);
+                let (mesh, vertex) = character.first_copy(worst.vertex);
                 WorstVertex {
                     mesh,
                     vertex,

@@ -22,6 +22,6 @@ pub use stand_out::outliers;
 pub use stretch::{CREASE, Stretch};
 pub use tally::{Figures, Part, Tallies, Worst};
 pub use versus::{
-    Change, Measured, ROUNDING_PERCENT, Verdict, Versus, change_percent, greatest_changes,
-    root_mean, worst_first,
+    Change, Measured, ROUNDING_PERCENT, Verdict, change_percent, greatest_changes, root_mean,
+    worst_first,
 };

@@ -6,7 +6,7 @@ use multiversion::multiversion;
 use super::beyond::Beyond;
 use super::rows::Entry;
 use super::sums::{At, Chunk, Sums};
-use super::versus::root_mean;
+use super::versus::{Measured, root_mean};
 use crate::rig::{JointId, Point, PoseSequence, Rings, Shapes, Skeleton, Weights};
 
 /// Errors over all welded vertices and poses, in percent of the diagonal.
@@ -62,9 +62,9 @@ impl Tallies {
 
     /// The same for sets with weights that the layers never bring to their vertices: those that poses do not bend
     /// count too. `base` are the weights that the stack starts from.
-    pub fn beyond(self, base: &Weights, poses: usize) -> Self {
+    pub fn beyond(self, base: &Weights) -> Self {
         Self {
-            beyond: Some(Beyond::new(base, poses)),
+            beyond: Some(Beyond::new(base, self.sums.poses())),
             ..self
         }
     }
@@ -94,6 +94,11 @@ impl Tallies {
     /// The figures of one set of weights.
     pub fn figures(&self, set: usize) -> Figures {
         self.sums.figures(set)
+    }
+
+    /// All that is needed to hold one set against another.
+    pub fn measured(&self, set: usize) -> Measured {
+        Measured::new(&self.sums, set)
     }
 
     /// The errors of one set in each pose.

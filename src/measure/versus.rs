@@ -16,61 +16,10 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::beyond::Beyond;
 use super::rows::Entry;
 use super::sums::Sums;
 use super::tally::{Figures, Worst, apart};
-use crate::rig::{PoseSequence, Rings, Shapes, Skeleton, Weights};
-
-/// Streams errors of several sets of weights over one pose set.
-pub struct Versus {
-    sums: Sums,
-    beyond: Beyond,
-}
-
-impl Versus {
-    /// Ready to measure these sets of weights, at least one, over that many poses. `base` are the weights that
-    /// the stack starts from; `diagonal` is the size that errors are a percentage of.
-    pub fn new(sets: &[&Weights], base: &Weights, diagonal: f64, poses: usize) -> Self {
-        Self {
-            sums: Sums::new(sets, diagonal, base.len(), poses),
-            beyond: Beyond::new(base, poses),
-        }
-    }
-
-    /// Adds the errors in some shapes. `rest` holds bind positions about the centre.
-    pub fn add(&mut self, rest: &[[f32; 3]], shapes: &[Shapes]) {
-        self.beyond.add(&mut self.sums, rest, shapes);
-    }
-
-    /// Adds the poses that no shapes held. `centre` is the point that `rest` is about.
-    pub fn add_unbent(
-        &mut self,
-        rest: &[[f32; 3]],
-        skeleton: &Skeleton,
-        centre: [f64; 3],
-        poses: &dyn PoseSequence,
-    ) {
-        let sums = &mut self.sums;
-        self.beyond.add_unbent(sums, rest, skeleton, centre, poses);
-    }
-
-    /// What was found of one set.
-    pub fn measured(&self, set: usize) -> Measured {
-        Measured {
-            figures: self.sums.figures(set),
-            vertices: self.sums.of_vertices(set).copied().collect(),
-            poses: self.sums.of_poses(set).map(|total| total.sum).collect(),
-        }
-    }
-
-    /// Bytes that it takes for that many vertices, sets and poses, with that many workers.
-    pub fn bytes(vertices: usize, sets: usize, poses: usize, workers: usize) -> usize {
-        // What is measured is held a second time.
-        let measured = sets * (vertices * size_of::<Entry>() + poses * size_of::<f64>());
-        Sums::bytes(vertices, sets, poses, workers) + measured + Beyond::bytes(vertices, poses)
-    }
-}
+use crate::rig::Rings;
 
 /// The errors of one set of weights. Squares are in percent of the diagonal, squared.
 #[derive(Clone, Debug, PartialEq)]
@@ -82,6 +31,20 @@ pub struct Measured {
 }
 
 impl Measured {
+    /// What sums hold of a set.
+    pub(super) fn new(sums: &Sums, set: usize) -> Self {
+        Self {
+            figures: sums.figures(set),
+            vertices: sums.of_vertices(set).copied().collect(),
+            poses: sums.of_poses(set).map(|total| total.sum).collect(),
+        }
+    }
+
+    /// Bytes that so many sets of it take.
+    pub fn bytes(vertices: usize, sets: usize, poses: usize) -> usize {
+        sets * (vertices * size_of::<Entry>() + poses * size_of::<f64>())
+    }
+
     /// The number of vertices.
     pub fn len(&self) -> usize {
         self.vertices.len()

@@ -1,6 +1,6 @@
 //! One skin of a file, ready for work.
 
-use nalgebra::Matrix4;
+use nalgebra::{Matrix4, Point3};
 
 use super::{Skeleton, Surface, Weights};
 
@@ -32,6 +32,22 @@ impl Character {
     /// The rows take directions of mesh space to the scene.
     pub fn to_scene(&self) -> [[f64; 3]; 3] {
         std::array::from_fn(|row| std::array::from_fn(|i| self.placement[(row, i)]))
+    }
+
+    /// A point of mesh space in the scene.
+    pub fn in_scene(&self, at: [f32; 3]) -> [f32; 3] {
+        let at = Point3::from(at.map(f64::from));
+        let placed = self.placement.transform_point(&at);
+        placed.coords.map(|x| x as f32).into()
+    }
+
+    /// The mesh of a welded vertex, and the number of its first copy there.
+    pub fn first_copy(&self, vertex: usize) -> (String, usize) {
+        let mut copies = self.surface.welded.iter();
+        let raw = copies.position(|&v| v as usize == vertex).unwrap_or(0);
+        let part = self.parts.iter().find(|part| part.raw.contains(&raw));
+        let mesh = part.map_or(String::new(), |part| part.mesh.clone());
+        (mesh, raw - part.map_or(0, |part| part.raw.start))
     }
 
     /// How high it stands in the scene in bind pose, in units of the scene, without vertices that no triangle

@@ -9,6 +9,12 @@ pub struct Near {
     reach: f64,
 }
 
+/// How far two points are apart.
+pub fn distance(p: [f32; 3], q: [f32; 3]) -> f64 {
+    let square = |i: usize| (f64::from(p[i]) - f64::from(q[i])).powi(2);
+    (0..3).map(square).sum::<f64>().sqrt()
+}
+
 impl Near {
     /// Sorts points, given by their numbers in the list, for questions within `reach`, a length above 0.
     pub fn new(points: &[[f32; 3]], numbers: impl IntoIterator<Item = u32>, reach: f64) -> Self {

@@ -11,6 +11,14 @@ pub struct Weights {
     values: Vec<f32>,
 }
 
+/// Adds to the entry of a key in a short list, such as joints with their weights; a new key comes last.
+pub fn add_to<K: PartialEq>(row: &mut Vec<(K, f64)>, key: K, amount: f64) {
+    match row.iter_mut().find(|entry| entry.0 == key) {
+        Some(entry) => entry.1 += amount,
+        None => row.push((key, amount)),
+    }
+}
+
 /// A broken invariant of [`Weights`], with the vertex.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum WeightFault {

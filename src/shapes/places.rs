@@ -7,7 +7,7 @@ use nalgebra::{Matrix4, Point3};
 
 use super::ShapeFiles;
 use crate::error::{Error, Fault};
-use crate::rig::{Character, Near, Point, Surface};
+use crate::rig::{Character, Near, Point, Surface, distance};
 
 /// The relative rounding of coordinates written with six digits, as plain printing does.
 const TEXT_ROUNDING: f64 = 5e-6;
@@ -75,7 +75,7 @@ impl Places {
             Fault::new(files.path(), "", expected, found)
         })?;
         let scene: Vec<[f32; 3]> = (character.surface.positions.iter())
-            .map(|&at| through(placement, at))
+            .map(|&at| character.in_scene(at))
             .collect();
         let search = Search {
             files,
@@ -242,20 +242,9 @@ impl Search<'_> {
     /// A vertex as a person finds it: its mesh, its number there, where it is.
     fn named(&self, welded: usize) -> String {
         let [x, y, z] = self.scene[welded];
-        let surface = &self.character.surface;
-        let raw = surface.welded.iter().position(|&v| v as usize == welded);
-        let raw = raw.unwrap_or(0);
-        let part = self
-            .character
-            .parts
-            .iter()
-            .find(|part| part.raw.contains(&raw));
-        match part {
-            Some(part) => {
-                let own = raw - part.raw.start;
-                format!("{} vertex {own} ({x}, {y}, {z})", part.mesh)
-            }
-            None => format!("vertex {raw} ({x}, {y}, {z})"),
+        match self.character.first_copy(welded) {
+            (mesh, own) if mesh.is_empty() => format!("vertex {own} ({x}, {y}, {z})"),
+            (mesh, own) => format!("{mesh} vertex {own} ({x}, {y}, {z})"),
         }
     }
 
@@ -345,19 +334,9 @@ fn quantile(values: &mut [f64], share: f64) -> f64 {
     *values.select_nth_unstable_by(place, f64::total_cmp).1
 }
 
-fn through(matrix: &Matrix4<f64>, at: [f32; 3]) -> [f32; 3] {
-    let point = matrix.transform_point(&Point3::from(at.map(f64::from)));
-    point.coords.map(|x| x as f32).into()
-}
-
 /// How many lengths there one length here is, at most.
 fn scale(matrix: &Matrix4<f64>) -> f64 {
     matrix.fixed_view::<3, 3>(0, 0).singular_values().max()
-}
-
-fn distance(p: [f32; 3], q: [f32; 3]) -> f64 {
-    let square = |i: usize| (f64::from(p[i]) - f64::from(q[i])).powi(2);
-    (0..3).map(square).sum::<f64>().sqrt()
 }
 
 /// The diagonal of the box around points.

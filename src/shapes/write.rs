@@ -176,14 +176,14 @@ const UNSIGNED_INT: u32 = 5125;
 const ARRAY_BUFFER: u32 = 34962;
 const ELEMENT_ARRAY_BUFFER: u32 = 34963;
 
+const TOO_LONG: &str = "a GLB file holds 4 GiB at most; write the form npy or obj";
+
 impl Glb {
     fn new(folder: &Path, mesh: &Mesh, shapes: usize) -> Result<Self, Error> {
         let path = folder.join(MORPHS);
         let points = (shapes as u64 + 1) * bytes_of(&mesh.positions).len() as u64;
         if points > u64::from(u32::MAX) {
-            let reason =
-                std::io::Error::other("a GLB file holds 4 GiB at most; write the form npy or obj");
-            return Err(failed(&path, &reason));
+            return Err(failed(&path, &std::io::Error::other(TOO_LONG)));
         }
         let why = |error: std::io::Error| failed(&path, &error);
         let mut glb = Self {
@@ -258,10 +258,8 @@ impl Glb {
             "bufferViews": self.views,
             "buffers": [{ "byteLength": self.length }],
         });
-        let head = before_bin(&document.to_string(), self.length).ok_or_else(|| {
-            let reason = "a GLB file holds 4 GiB at most; write the form npy or obj";
-            why(std::io::Error::other(reason))
-        })?;
+        let head = before_bin(&document.to_string(), self.length)
+            .ok_or_else(|| why(std::io::Error::other(TOO_LONG)))?;
         let mut file = create(path)?;
         let mut put = || {
             file.write_all(&head)?;

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use nalgebra::{Matrix4, Point3, UnitQuaternion, Vector3};
 use rayon::prelude::*;
 use serde_json::{Value, json};
-use tanyard::asset::{Document, characters};
+use tanyard::asset::{Document, characters, part_of};
 use tanyard::carry::{self, Options, Row};
 use tanyard::job::{self, Request};
 use tanyard::pose::Poses;
@@ -63,6 +63,15 @@ fn read(path: &Path) -> Character {
     let document = Document::open(path).expect("a file");
     let loaded = characters(&document, None).expect("a character");
     loaded.into_iter().next().expect("one").character
+}
+
+/// The mesh of a name.
+fn part(path: &Path, name: &str) -> Character {
+    let document = Document::open(path).expect("a file");
+    let loaded = &characters(&document, None).expect("a character")[0];
+    let is_it = |names: &[String]| names.iter().any(|own| own == name);
+    let part = part_of(&document, loaded, &is_it).expect("a part");
+    part.expect("triangles").character
 }
 
 fn weights(path: &Path) -> Weights {
@@ -457,15 +466,7 @@ fn lods_of_a_recipe_follow_each_with_its_own_cap_and_limits() {
         );
     }
     // Written where they belong: the second LOD has two joints a vertex at most in the file.
-    let document = Document::open(&output).expect("a file");
-    let loaded = characters(&document, None).expect("a character");
-    let names = tanyard::asset::mesh_names(&document, &loaded[0]);
-    let keep: Vec<bool> = names
-        .iter()
-        .map(|names| names.contains(&"ox_lod2".to_owned()))
-        .collect();
-    let part = tanyard::asset::part_of(&document, &loaded[0], &keep).expect("a part");
-    let part = part.expect("triangles").character;
+    let part = part(&output, "ox_lod2");
     assert_eq!(part.name, "ox_lod2");
     assert!(part.weights.expect("weights").most_influences() <= 2);
 }
@@ -581,15 +582,7 @@ fn what_cannot_be_carried_is_named() {
 
 /// A jacket: what the body has around spine and arms, a little larger, on the same skeleton.
 fn jacket(baked: &Path, body: &str) -> Kit {
-    let document = Document::open(baked).expect("a file");
-    let loaded = &characters(&document, None).expect("a character")[0];
-    let names = tanyard::asset::mesh_names(&document, loaded);
-    let keep: Vec<bool> = names
-        .iter()
-        .map(|names| names.iter().any(|n| n == body))
-        .collect();
-    let part = tanyard::asset::part_of(&document, loaded, &keep).expect("a part");
-    let character = part.expect("triangles").character;
+    let character = part(baked, body);
     let (surface, weights) = (
         &character.surface,
         character.weights.as_ref().expect("weights"),
@@ -703,17 +696,7 @@ fn a_jacket_stays_outside_the_body_at_least_as_well_as_by_plain_weights() {
         .poses
         .held_out;
     assert_eq!(poses.len(), 200);
-    let body = {
-        let document = Document::open(&baked).expect("a file");
-        let loaded = &characters(&document, None).expect("a character")[0];
-        let names = tanyard::asset::mesh_names(&document, loaded);
-        let keep: Vec<bool> = names
-            .iter()
-            .map(|names| names.iter().any(|n| n == body))
-            .collect();
-        let part = tanyard::asset::part_of(&document, loaded, &keep).expect("a part");
-        part.expect("triangles").character
-    };
+    let body = part(&baked, body);
     let mut found = Vec::new();
     for extra in [&["--no-refit"][..], &[]] {
         let output = folder.path().join("worn.glb");

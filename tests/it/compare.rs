@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use tanyard::deform::{LayerKind, Skinning, Stack, Stream};
 use tanyard::error::Error;
 use tanyard::job::{self, CompareRequest, Stage, Watch};
-use tanyard::measure::{Measured, Versus};
+use tanyard::measure::{Measured, Tallies};
 use tanyard::recipe::Recipe;
 use tanyard::report::{Comparison, Verdict, comparison_table};
 use tanyard::rig::{Character, JointId, Pose, Weights};
@@ -65,7 +65,7 @@ fn measured(character: &Character, sets: &[&Weights], width: usize) -> Vec<Measu
     let layers = [layer(LayerKind::Mush(MUSH))];
     let (surface, base) = (&character.surface, base(character));
     let stack = Stack::new(surface, base.clone(), Skinning::Linear, &layers);
-    let mut versus = Versus::new(sets, &base, surface.diagonal(), set.len());
+    let mut versus = Tallies::new(sets, surface.diagonal(), set.len()).beyond(&base);
     let end: ControlFlow<()> =
         Stream::new(&stack, &character.skeleton, &set).run(width, |shapes, _| {
             versus.add(stack.rest(), shapes);

@@ -8,9 +8,8 @@ use serde_json::{Value, json};
 use tanyard::asset::{Document, WeightFormat, characters};
 use tanyard::deform::{LayerKind, Skinning, Stack};
 use tanyard::fit::{self, Candidates, Gram};
-use tanyard::job::{self, CompareRequest, Request};
+use tanyard::job::{self, CompareRequest};
 use tanyard::recipe::{Recipe, Symmetry};
-use tanyard::report::CharacterReport;
 use tanyard::rig::{Kept, Weights};
 
 use crate::asset_kit::{F32, Kit, U8, U16, U32, bytes_of, parse_glb, rows};
@@ -19,7 +18,7 @@ use crate::farm::{bake_folder, names};
 use crate::files::{demos, refused, word};
 use crate::layers::{MUSH, RELAX, layer};
 use crate::shapes::{fold, limb, poses, rigid, tube};
-use crate::symmetry::{Doll, Silent};
+use crate::symmetry::{Doll, Silent, baked};
 
 /// Where a sleeve has its joints, along x.
 const JOINTS: [f32; 4] = [0.0, 1.0, 2.0, 3.0];
@@ -162,17 +161,6 @@ fn recipe(more: &str) -> Recipe {
 }
 
 const OPEN: &str = "fit.only = { attribute = \"_OPEN\" }\n";
-
-fn baked(file: &[u8], recipe: &Recipe) -> (CharacterReport, Vec<u8>) {
-    let folder = folder();
-    let output = folder.path().join("out.glb");
-    let request = Request::new(put(folder.path(), "in.glb", file), recipe.clone());
-    let mut report = job::bake(&request, &output, &Silent).expect("the file bakes");
-    (
-        report.characters.remove(0),
-        fs::read(output).expect("it was written"),
-    )
-}
 
 /// The accessors of a primitive's sets, and the rows of each.
 type Sets = Vec<[(Value, Vec<Vec<u8>>); 2]>;

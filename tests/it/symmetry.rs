@@ -197,7 +197,7 @@ impl Watch for Silent {
 }
 
 /// Bakes a file through the library; gives the report and what was written.
-fn baked(file: &[u8], recipe: &Recipe) -> (CharacterReport, Vec<u8>) {
+pub fn baked(file: &[u8], recipe: &Recipe) -> (CharacterReport, Vec<u8>) {
     let folder = folder();
     let output = folder.path().join("out.glb");
     let request = Request::new(put(folder.path(), "in.glb", file), recipe.clone());
