@@ -6,6 +6,8 @@
 use std::fmt;
 use std::path::{Path, PathBuf};
 
+use serde_json::Value;
+
 /// One thing wrong with one file: which part of it, what was expected, what was found, what to do.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Fault {
@@ -157,6 +159,18 @@ fn brief(text: &str) -> String {
         Some((end, _)) => clean(&text[..end]) + "...",
         None => clean(text),
     }
+}
+
+/// A JSON value as what was found, in one line of at most 60 letters.
+pub fn in_short(value: Option<&Value>) -> String {
+    let Some(value) = value else {
+        return "nothing".to_owned();
+    };
+    let mut text = value.to_string();
+    if text.chars().count() > 60 {
+        text = text.chars().take(57).collect::<String>() + "...";
+    }
+    clean(&text)
 }
 
 /// Text in one line. Names and text of files may hold what a terminal would obey, what turns the direction of a

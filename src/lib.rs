@@ -20,6 +20,7 @@ pub mod bind;
 pub mod carry;
 pub mod cli;
 pub mod deform;
+pub mod drive;
 pub mod error;
 pub mod fit;
 pub mod inspect;

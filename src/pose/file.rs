@@ -16,7 +16,7 @@ use std::path::Path;
 use nalgebra::{Quaternion, UnitQuaternion, Vector3};
 use serde_json::{Map, Value, json};
 
-use crate::error::{Error, Fault};
+use crate::error::{Error, Fault, in_short};
 use crate::rig::{JointId, Move, Pose, PoseSequence, Skeleton};
 
 /// A quaternion shorter than this gives no direction.
@@ -62,7 +62,7 @@ pub fn parse(path: &Path, text: &str, skeletons: &[&Skeleton]) -> Result<Vec<Vec
         return Err(fault(
             "poses",
             "a list of at least one pose",
-            describe(value.get("poses")),
+            in_short(value.get("poses")),
         )
         .into());
     };
@@ -80,7 +80,7 @@ pub fn parse(path: &Path, text: &str, skeletons: &[&Skeleton]) -> Result<Vec<Vec
     for (index, entry) in list.iter().enumerate() {
         let at = |field: &str| format!("poses[{index}]{field}");
         let Some(object) = entry.as_object() else {
-            faults.push(fault(&at(""), "an object", describe(Some(entry))));
+            faults.push(fault(&at(""), "an object", in_short(Some(entry))));
             continue;
         };
         for key in object
@@ -97,7 +97,7 @@ pub fn parse(path: &Path, text: &str, skeletons: &[&Skeleton]) -> Result<Vec<Vec
             None => format!("pose {index}"),
             Some(Value::String(name)) => name.clone(),
             other => {
-                faults.push(fault(&at(".name"), "a string", describe(other)));
+                faults.push(fault(&at(".name"), "a string", in_short(other)));
                 continue;
             }
         };
@@ -109,7 +109,7 @@ pub fn parse(path: &Path, text: &str, skeletons: &[&Skeleton]) -> Result<Vec<Vec
             faults.push(fault(
                 &at(".weight"),
                 "a number from 0.000001 to 1000000",
-                describe(object.get("weight")),
+                in_short(object.get("weight")),
             ));
             continue;
         };
@@ -117,7 +117,7 @@ pub fn parse(path: &Path, text: &str, skeletons: &[&Skeleton]) -> Result<Vec<Vec
             faults.push(fault(
                 &at(".joints"),
                 "an object of joints",
-                describe(object.get("joints")),
+                in_short(object.get("joints")),
             ));
             continue;
         };
@@ -128,7 +128,7 @@ pub fn parse(path: &Path, text: &str, skeletons: &[&Skeleton]) -> Result<Vec<Vec
                 Ok(own) => own,
                 Err(slips) => {
                     faults.extend(slips.into_iter().map(|(key, expected, value)| {
-                        fault(&(part() + &key), expected, describe(Some(value)))
+                        fault(&(part() + &key), expected, in_short(Some(value)))
                     }));
                     continue;
                 }
@@ -253,15 +253,4 @@ fn numbers<const N: usize>(value: &Value) -> Option<[f64; N]> {
         *number = value.as_f64().filter(|x| x.is_finite())?;
     }
     Some(numbers)
-}
-
-fn describe(value: Option<&Value>) -> String {
-    let Some(value) = value else {
-        return "nothing".to_owned();
-    };
-    let mut text = value.to_string();
-    if text.chars().count() > 60 {
-        text = text.chars().take(57).collect::<String>() + "...";
-    }
-    text
 }
