@@ -7,7 +7,10 @@ use std::path::{Path, PathBuf};
 use asset_kit::*;
 use proptest::prelude::*;
 use serde_json::json;
-use tanyard::asset::{Document, NewWeights, WeightFormat, characters, clips, with_weights};
+use tanyard::asset::{
+    Document, NewJoint, NewTrack, NewWeights, WeightFormat, characters, clips, clips_at_keys,
+    with_joints, with_tracks, with_weights,
+};
 use tanyard::rig::{JointId, Weights};
 
 /// Everything that a bake does with a file; whether all of it succeeded.
@@ -28,6 +31,24 @@ fn use_all(path: &Path, bytes: Vec<u8>, skeleton: Option<&str>) -> bool {
         fine &= with_clip(&document, &character.skeleton, &[]).is_ok();
         let rigid = Weights::rigid(&vec![JointId(0); character.surface.len()]);
         fine &= with_weights(&document, &[NewWeights::all(one, &rigid)], WeightFormat::U8).is_ok();
+        fine &= clips_at_keys(&document, &character.skeleton, 0.3).is_ok();
+        let helper = NewJoint {
+            name: "helper".to_owned(),
+            parent: JointId(0),
+            bind_world: character.skeleton.joint(JointId(0)).bind_world,
+            extras: None,
+        };
+        if let Ok((made, _)) = with_joints(&document, one, &[helper]) {
+            characters(&made, None).expect("what was read before is read with a joint more");
+        }
+        let track = NewTrack {
+            animation: 0,
+            node: 0,
+            times: vec![0.5],
+            translations: vec![[1.0; 3]],
+            rotations: vec![[0.0, 0.0, 0.0, 1.0]],
+        };
+        _ = with_tracks(&document, &[track]);
     }
     fine
 }

@@ -3,28 +3,10 @@
 
 mod asset_kit;
 
-use std::path::PathBuf;
-
 use asset_kit::*;
 use nalgebra::Matrix4;
 use tanyard::asset::{self, Document, NewWeights, WeightFormat, characters, clips, with_weights};
 use tanyard::rig::{JointId, Move, Pose, Weights};
-
-const SAMPLES: [&str; 2] = ["CesiumMan.glb", "Fox.glb"];
-
-/// The sample files; none, with a word about it, where the variable is not set.
-fn samples() -> Vec<PathBuf> {
-    match std::env::var_os("TANYARD_ASSETS") {
-        Some(folder) => SAMPLES
-            .iter()
-            .map(|name| PathBuf::from(&folder).join(name))
-            .collect(),
-        None => {
-            eprintln!("skipped: TANYARD_ASSETS is not set");
-            Vec::new()
-        }
-    }
-}
 
 /// The weights of a file brought to the grid of a format, four influences at most.
 fn gridded(weights: &Weights, format: WeightFormat) -> Weights {

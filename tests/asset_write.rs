@@ -135,38 +135,6 @@ fn weights_off_the_grid_or_of_another_character_are_refused() {
     );
 }
 
-/// The arm with everything about it that a careless writer loses.
-fn rich_arm() -> Kit {
-    let mut kit = arm();
-    let image = kit.view(&[1, 2, 3, 4, 5]);
-    kit.push("images", json!({ "bufferView": image, "mimeType": "image/png", "extras": { "deep": [null, 1.5e300] } }));
-    kit.push(
-        "cameras",
-        json!({ "type": "perspective", "perspective": { "yfov": 1.0, "znear": 0.1 } }),
-    );
-    kit.json["extensionsUsed"] = json!(["X_unknown", "KHR_materials_unlit"]);
-    kit.json["extensions"] = json!({ "X_unknown": { "big": 9_007_199_254_740_993u64, "negative": i64::MIN, "text": "ümläut \u{1F98A}" } });
-    kit.json["asset"]["extras"] = json!({ "number": 0.1, "tiny": 5e-324 });
-    kit.json["asset"]["extensions"] = json!({ "X_unknown": {} });
-    kit.json["nodes"][1]["rotation"] = json!([0, 0, 0, 1]);
-    kit.json["nodes"][1]["extras"] = json!({ "plain": true });
-    kit.json["meshes"][0]["weights"] = json!([0.0]);
-    kit.json["meshes"][0]["primitives"][0]["mode"] = json!(4);
-    let morph = kit.floats("VEC3", 8, &SQUARES);
-    kit.json["meshes"][0]["primitives"][0]["targets"] =
-        json!([{ "POSITION": morph, "_OWN": morph }]);
-    kit.json["accessors"][0]["byteOffset"] = json!(0);
-    kit.json["accessors"][0]["normalized"] = json!(false);
-    kit.json["unknownTop"] = json!({ "kept": "too" });
-    kit.push(
-        "materials",
-        json!({ "extensions": { "KHR_materials_unlit": {} }, "alphaMode": "OPAQUE" }),
-    );
-    kit.chunks.push((0x1234_5678, b"what is this".to_vec()));
-    kit.chunks.push((0x004E_4942, b"BIN2".to_vec()));
-    kit
-}
-
 #[test]
 fn a_file_that_nothing_changes_comes_back_whole() {
     let kit = rich_arm();
@@ -289,19 +257,6 @@ fn more_influences_take_more_sets_and_fewer_take_them_away_again() {
     assert_eq!(sizes[..6], sizes[6..], "spare slots are used again");
 }
 
-/// The arm with further joints, so many in all.
-fn arm_of(count: usize) -> Kit {
-    let mut kit = arm();
-    let mut joints = vec![json!(0), json!(1)];
-    for _ in 2..count {
-        joints.push(json!(kit.push("nodes", json!({}))));
-    }
-    kit.json["skins"][0]["joints"] = joints.into();
-    let bind = kit.floats("MAT4", count, &INVERSE_BINDS[..16].repeat(count));
-    kit.json["skins"][0]["inverseBindMatrices"] = json!(bind);
-    kit
-}
-
 #[test]
 fn heavier_joints_come_first_across_sets() {
     let document = arm_of(6).open();
@@ -381,9 +336,8 @@ fn what_is_kept_stays_where_others_get_more_sets_and_wider_joints() {
     };
     let write = |weights: &Weights| {
         let new = NewWeights {
-            loaded,
-            weights,
             kept: Some(&kept),
+            ..NewWeights::all(loaded, weights)
         };
         // The format of the file rules.
         with_weights(&document, &[new], WeightFormat::U8)
@@ -674,16 +628,8 @@ fn moved(f: impl Fn([f32; 3]) -> [f32; 3]) -> Vec<[f32; 3]> {
 
 #[test]
 fn meshes_bound_where_they_stand_stay_where_they_stand() {
-    // Three places of one mesh (two alike), and a second mesh, all away from the origin.
     for with_skin in [true, false] {
-        let mut kit = if with_skin { unused_skin() } else { bare_arm() };
-        let mesh = kit.json["meshes"][0].clone();
-        kit.push("meshes", mesh);
-        kit.json["nodes"][2]["translation"] = json!([0, 3, 0]);
-        kit.push("nodes", json!({ "mesh": 0, "scale": [2, 2, 2] }));
-        kit.push("nodes", json!({ "mesh": 0, "translation": [0, 3, 0] }));
-        kit.push("nodes", json!({ "mesh": 1, "scale": [2, 2, 2] }));
-        kit.json["scenes"][0]["nodes"] = json!([0, 2, 3, 4, 5]);
+        let kit = scattered(with_skin);
         let document = kit.open();
         let name = (!with_skin).then_some("shoulder");
         let loaded = characters(&document, name).unwrap();

@@ -3,6 +3,7 @@
 use nalgebra::{Matrix4, Quaternion, UnitQuaternion, Vector3};
 
 use super::accessor::{Accessor, Component};
+use super::channels::Path;
 use super::document::Document;
 use super::json::At;
 use super::nodes::{Nodes, Trs};
@@ -27,6 +28,9 @@ const LEAST_SCALE: f64 = 1e-3;
 /// A joint that shears more than this is worth a note.
 const SHEAR: f64 = 1e-2;
 
+/// Clips, each with the number of its animation in the file.
+pub type NumberedClips = Vec<(usize, Clip)>;
+
 /// Reads every animation that moves joints of the skeleton, sampled at `frames_per_second` over its
 /// key range, both ends included. Times are in seconds from its first key on. A joint that shears, which no pose can
 /// say, is noted and stands unsheared.
@@ -41,10 +45,47 @@ pub fn clips(
     skeleton: &Skeleton,
     frames_per_second: f64,
 ) -> Result<(Vec<Clip>, Vec<String>), Error> {
+    let (clips, notes) = read(document, skeleton, Moments::Every(frames_per_second))?;
+    Ok((clips.into_iter().map(|(_, clip)| clip).collect(), notes))
+}
+
+/// The same animations at their own key times, each with its number in the file. Times are those of the file: in
+/// seconds, not from the first key on, and 32-bit floats write them exactly. They strictly rise, every key of a track
+/// that moves the skeleton has its frame, and no gap is longer than `longest_gap` seconds (but for the rounding of its
+/// ends to such floats). Where a step begins, the last moment before it has a frame too, so that straight lines from
+/// frame to frame step as well.
+///
+/// # Errors
+/// As [`clips`].
+pub fn clips_at_keys(
+    document: &Document,
+    skeleton: &Skeleton,
+    longest_gap: f64,
+) -> Result<(NumberedClips, Vec<String>), Error> {
+    read(document, skeleton, Moments::AtKeys(longest_gap))
+}
+
+/// When the frames of a clip are.
+#[derive(Clone, Copy)]
+enum Moments {
+    /// So many in a second, from the first key on.
+    Every(f64),
+    /// At the keys, and between keys that are farther apart than so many seconds.
+    AtKeys(f64),
+}
+
+fn read(
+    document: &Document,
+    skeleton: &Skeleton,
+    moments: Moments,
+) -> Result<(NumberedClips, Vec<String>), Error> {
     let nodes = Nodes::of_skeleton(document, skeleton)?;
-    if !(frames_per_second > 0.0 && frames_per_second.is_finite()) {
-        let found = frames_per_second.to_string();
-        let fault = Fault::new(&document.path, "frames per second", "more than 0", found);
+    let (what, number) = match moments {
+        Moments::Every(rate) => ("frames per second", rate),
+        Moments::AtKeys(gap) => ("seconds between frames", gap),
+    };
+    if !(number > 0.0 && number.is_finite()) {
+        let fault = Fault::new(&document.path, what, "more than 0", number.to_string());
         return Err(Error::Setting(vec![fault]));
     }
     let stage = Stage::new(&nodes, skeleton);
@@ -69,9 +110,9 @@ pub fn clips(
                     ));
                     continue;
                 }
-                let clip = stage.sample(name, &tracks, frames_per_second, most, &mut notes);
+                let clip = stage.sample(name, &tracks, moments, most, &mut notes);
                 moves_left -= clip.frames.len() * skeleton.joints().len();
-                clips.push(clip);
+                clips.push((index, clip));
             }
             Err(Broken::Clip(fault)) => notes.push(format!("clip {name:?} is left out: {fault}")),
             Err(Broken::File(fault)) => faults.push(fault),
@@ -101,22 +142,6 @@ struct Track {
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum Path {
-    Translation,
-    Rotation,
-    Scale,
-}
-
-impl Path {
-    fn width(self) -> usize {
-        match self {
-            Self::Rotation => 4,
-            Self::Translation | Self::Scale => 3,
-        }
-    }
-}
-
-#[derive(Clone, Copy, PartialEq, Eq)]
 enum Mode {
     Step,
     Linear,
@@ -135,15 +160,10 @@ fn tracks(
     let samplers = animation.get("samplers").items().map_err(Broken::Clip)?;
     for channel in animation.get("channels").items().map_err(Broken::Clip)? {
         let target = channel.get("target");
-        let path = match target.get("path").text() {
-            Some("translation") => Path::Translation,
-            Some("rotation") => Path::Rotation,
-            Some("scale") => Path::Scale,
-            Some("weights") => continue,
-            _ => {
-                skipped += 1;
-                continue;
-            }
+        let path = target.get("path").text();
+        let Some(moved) = path.and_then(Path::named) else {
+            skipped += usize::from(path != Some("weights"));
+            continue;
         };
         let node = target
             .get("node")
@@ -157,7 +177,7 @@ fn tracks(
             .get("sampler")
             .index(samplers.len(), "samplers of the animation")
             .map_err(Broken::Clip)?;
-        let track = track(document, &samplers[sampler], node, path)?;
+        let track = track(document, &samplers[sampler], node, moved)?;
         numbers += track.times.len() + track.values.len();
         if numbers > MOST_KEY_NUMBERS {
             let fault = animation.found(
@@ -199,11 +219,11 @@ fn track(document: &Document, sampler: &At, node: usize, path: Path) -> Result<T
     let read = || {
         use Component::{F32, I8, I16, U8, U16};
         input.require("SCALAR", &[F32], "key times")?;
-        let (kind, components) = match path {
-            Path::Rotation => ("VEC4", &[F32, I8, U8, I16, U16][..]),
-            Path::Translation | Path::Scale => ("VEC3", &[F32][..]),
+        let components = match path {
+            Path::Rotation => &[F32, I8, U8, I16, U16][..],
+            Path::Translation | Path::Scale => &[F32][..],
         };
-        output.require(kind, components, "key values")?;
+        output.require(path.kind(), components, "key values")?;
         let each = if mode == Mode::Cubic { 3 } else { 1 };
         if output.count != each * input.count {
             return Err(output.at.get("count").fault(format!(
@@ -334,49 +354,103 @@ impl<'a> Stage<'a> {
         &self,
         name: String,
         tracks: &[Track],
-        rate: f64,
+        moments: Moments,
         most: usize,
         notes: &mut Vec<String>,
     ) -> Clip {
-        let times = || {
-            tracks
-                .iter()
-                .flat_map(|track| &track.times)
-                .map(|&t| f64::from(t))
+        let (start, times, cut) = match moments {
+            Moments::Every(rate) => evenly(tracks, rate, most),
+            Moments::AtKeys(longest_gap) => at_keys(tracks, longest_gap, most),
         };
-        let first = times().fold(f64::INFINITY, f64::min);
-        let last = times().fold(f64::NEG_INFINITY, f64::max);
-        let span = last - first;
-        // A step that ends within rounding of the last key is the last key.
-        let whole = (span * rate * (1.0 + 1e-9)).floor();
-        let mut count = if whole < most as f64 {
-            whole as usize + 1
-        } else {
-            most
-        };
-        let exact_end = (whole / rate - span).abs() <= 1e-6 * span.max(1.0 / rate);
-        if whole >= most as f64 {
-            notes.push(format!(
-                "clip {name:?} lasts {span:.0} s: only its first {most} frames are used"
-            ));
-        } else if !exact_end && count < most {
-            count += 1;
-        }
+        notes.extend(cut.map(|span| {
+            format!("clip {name:?} lasts {span:.0} s: only its first {most} frames are used")
+        }));
         let mut state = State::new(self);
-        let frames = (0..count)
-            .map(|i| {
-                let time = (i as f64 / rate).min(span);
-                state.pose(tracks, first + time);
-                Frame {
-                    time,
-                    moves: (self.skeleton.ids())
-                        .map(|id| state.moved(id.index()))
-                        .collect(),
-                }
-            })
-            .collect();
+        let frames = times.into_iter().map(|time| {
+            state.pose(tracks, start + time);
+            Frame {
+                time,
+                moves: (self.skeleton.ids())
+                    .map(|id| state.moved(id.index()))
+                    .collect(),
+            }
+        });
+        let frames = frames.collect();
         notes.extend(state.notes(&name));
         Clip { name, frames }
+    }
+}
+
+/// What times count from, the times of frames, and how long the clip is if these are not all of it; in seconds.
+type Times = (f64, Vec<f64>, Option<f64>);
+
+/// `rate` in a second, from the first key to the last.
+fn evenly(tracks: &[Track], rate: f64, most: usize) -> Times {
+    let times = || {
+        tracks
+            .iter()
+            .flat_map(|track| &track.times)
+            .map(|&t| f64::from(t))
+    };
+    let first = times().fold(f64::INFINITY, f64::min);
+    let last = times().fold(f64::NEG_INFINITY, f64::max);
+    let span = last - first;
+    // A step that ends within rounding of the last key is the last key.
+    let whole = (span * rate * (1.0 + 1e-9)).floor();
+    let is_cut = whole >= most as f64;
+    let mut count = if is_cut { most } else { whole as usize + 1 };
+    let exact_end = (whole / rate - span).abs() <= 1e-6 * span.max(1.0 / rate);
+    if !is_cut && !exact_end && count < most {
+        count += 1;
+    }
+    let times = (0..count).map(|i| (i as f64 / rate).min(span));
+    (first, times.collect(), is_cut.then_some(span))
+}
+
+/// At every key, just before steps, and between keys that are too far apart.
+fn at_keys(tracks: &[Track], longest_gap: f64, most: usize) -> Times {
+    let mut keys: Vec<f32> = tracks
+        .iter()
+        .flat_map(|track| &track.times)
+        .copied()
+        .collect();
+    for track in tracks.iter().filter(|track| track.mode == Mode::Step) {
+        let steps = (1..track.times.len()).filter(|&key| {
+            track.times[key - 1] < track.times[key] && track.key(key - 1, 1) != track.key(key, 1)
+        });
+        keys.extend(steps.map(|key| track.times[key].next_down()));
+    }
+    keys.sort_unstable_by(f32::total_cmp);
+    let mut times: Vec<f64> = Vec::new();
+    let (first, last) = match (keys.first(), keys.last()) {
+        (Some(&first), Some(&last)) => (f64::from(first), f64::from(last)),
+        _ => return (0.0, times, None),
+    };
+    for key in keys.into_iter().map(f64::from) {
+        let before = times.last().copied().unwrap_or(key);
+        let gap = key - before;
+        // Two keys written at their distance are so much farther apart at most.
+        let rounding = f64::from(f32::EPSILON) * key.abs().max(before.abs());
+        let parts = ((gap - rounding) / longest_gap).ceil();
+        let mut part = 1.0;
+        while part < parts && times.len() <= most {
+            let between = f64::from((before + gap * part / parts) as f32);
+            push_rising(&mut times, between.min(key));
+            part += 1.0;
+        }
+        push_rising(&mut times, key);
+        if times.len() > most {
+            times.truncate(most);
+            return (0.0, times, Some(last - first));
+        }
+    }
+    (0.0, times, None)
+}
+
+/// What rounding makes equal is one moment.
+fn push_rising(times: &mut Vec<f64>, time: f64) {
+    if times.last().is_none_or(|&last| time > last) {
+        times.push(time);
     }
 }
 

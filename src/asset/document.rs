@@ -246,7 +246,7 @@ impl Document {
     }
 
     /// The number of objects in a top-level array.
-    pub(super) fn count(&self, array: &str) -> usize {
+    pub fn count(&self, array: &str) -> usize {
         self.json
             .get(array)
             .and_then(Value::as_array)

@@ -59,6 +59,14 @@ pub enum Beside {
     Replaced,
 }
 
+/// The file beside a document that tells how its helper joints are driven, from its folder. It is the document's own,
+/// and replaced with it.
+pub fn helpers_beside(path: &Path) -> PathBuf {
+    let mut name = path.file_stem().unwrap_or_default().to_owned();
+    name.push(".helpers.json");
+    name.into()
+}
+
 /// Files and folders made on the way; removed again unless the whole succeeds.
 #[derive(Default)]
 pub(super) struct Litter {
@@ -93,7 +101,8 @@ impl Litter {
         let folder = folder_of(path);
         self.make_folders(path, folder, relative)?;
         let file = folder.join(relative);
-        if beside == Beside::Replaced && file.exists() && !holds(&file, bytes) {
+        let replaced = beside == Beside::Replaced || relative == helpers_beside(path);
+        if replaced && file.exists() && !holds(&file, bytes) {
             return put_file(path, &file, bytes, true);
         }
         self.put(path, &file, bytes)

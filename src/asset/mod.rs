@@ -1,5 +1,5 @@
-//! glTF in and out: the lossless [`Document`], [`characters`] and [`clips`] read from it, weights and
-//! pose clips written into it, and files replaced whole or not at all.
+//! glTF in and out: the lossless [`Document`], [`characters`] and [`clips`] read from it, weights,
+//! pose clips and helper joints written into it, and files replaced whole or not at all.
 //!
 //! Everything a file says is checked before it is believed. What this crate does not know is kept.
 //! Section numbers (§) are those of the glTF 2.0 specification.
@@ -7,11 +7,13 @@
 mod accessor;
 mod atomic;
 mod borrow;
+mod channels;
 mod clips;
 mod container;
 mod document;
 mod extensions;
 mod geometry;
+mod helpers;
 mod json;
 mod litter;
 mod morphs;
@@ -33,10 +35,11 @@ pub use atomic::{
     write_new,
 };
 pub use borrow::with_skeleton_of;
-pub use clips::clips;
+pub use clips::{NumberedClips, clips, clips_at_keys};
 pub use container::before_bin;
 pub use document::{Document, reading_bytes};
-pub use litter::{Beside, clear_litter};
+pub use helpers::{NewJoint, NewTrack, with_joints, with_tracks};
+pub use litter::{Beside, clear_litter, helpers_beside};
 pub use morphs::Morphs;
 pub use outline::{Outline, beside, fingerprint, hash_of, outline};
 pub use range_clip::{ClipPlace, RangeClip, with_range_clips};

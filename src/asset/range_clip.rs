@@ -1,16 +1,13 @@
 //! The range of motion: a pose set as a clip that any viewer plays.
 
-use std::collections::HashMap;
-use std::collections::hash_map::Entry;
-
 use nalgebra::{Matrix3, Matrix4, SVector, Vector3, Vector4};
-use serde_json::{Value, json};
+use serde_json::{Map, Value, json};
 
-use super::accessor::Component;
+use super::channels::{Channels, Path};
 use super::document::Document;
 use super::json::whole;
-use super::nodes::{Node, Nodes, Trs};
-use super::patch::{NewAccessor, Patch};
+use super::nodes::{Nodes, Trs};
+use super::patch::Patch;
 use super::skins;
 use super::write::member;
 use crate::error::{Error, Fault};
@@ -98,11 +95,10 @@ pub fn with_range_clips(
 
     let mut made = Vec::new();
     for (index, clip) in clips.iter().enumerate() {
-        let mut animation = json!({ "name": name(clips, index) });
-        let (samplers, channels) = Track::all(&mut patch, document, clip)?;
-        animation["samplers"] = json!(samplers);
-        animation["channels"] = json!(channels);
-        made.push(animation);
+        let mut animation = Map::new();
+        animation.insert("name".into(), json!(name(clips, index)));
+        Track::all(&mut patch, document, clip)?.put(&mut animation);
+        made.push(animation.into());
     }
     match place {
         ClipPlace::First => {
@@ -172,28 +168,24 @@ struct Track {
 
 impl Track {
     /// The samplers and channels of a clip.
-    fn all(
-        patch: &mut Patch,
-        document: &Document,
-        clip: &RangeClip,
-    ) -> Result<(Vec<Value>, Vec<Value>), Error> {
+    fn all(patch: &mut Patch, document: &Document, clip: &RangeClip) -> Result<Channels, Error> {
         let skeleton = clip.skeleton;
         let nodes = Nodes::of_skeleton(document, skeleton)?;
         let keys = keys(document, &nodes, skeleton, clip.poses)?;
-        let (mut samplers, mut channels) = (Vec::new(), Vec::new());
-        // Joints that move at the same moments share their times.
-        let mut inputs: HashMap<Vec<u32>, usize> = HashMap::new();
+        let mut channels = Channels::default();
         for (joint, keys) in skeleton.joints().iter().zip(&keys) {
             let own = &nodes.nodes[joint.node];
             let own = match own.parts {
                 Some(parts) => parts,
-                None => to_parts(patch, joint.node, own, &keys[0])?,
+                // That at bind if it shears, which parts cannot say.
+                None => to_parts(patch, joint.node, parts(&own.local).unwrap_or(keys[0]))?,
             };
-            let mut tracks = vec![("rotation", "VEC4", Self::new(&rotations(keys), halfway))];
+            let turns = near(keys.iter().map(|key| key.rotation.coords));
+            let mut tracks = vec![(Path::Rotation, Self::new(&turns, halfway))];
             type Part = fn(&Trs) -> Vector3<f64>;
-            let parts: [(&str, Part); 2] = [
-                ("translation", |trs| trs.translation),
-                ("scale", |trs| trs.scale),
+            let parts: [(Path, Part); 2] = [
+                (Path::Translation, |trs| trs.translation),
+                (Path::Scale, |trs| trs.scale),
             ];
             for (path, part) in parts {
                 if keys.iter().any(|key| differs(&part(key), &part(&own))) {
@@ -202,34 +194,14 @@ impl Track {
                     let values = keys.iter().map(|key| if moves { part(key) } else { first });
                     let mean = |a: &Vector3<f64>, b: &Vector3<f64>| (a + b) / 2.0;
                     let values: Vec<Vector3<f64>> = values.collect();
-                    tracks.push((path, "VEC3", Self::new(&values, mean)));
+                    tracks.push((path, Self::new(&values, mean)));
                 }
             }
-            for (path, kind, track) in tracks {
-                let bits = track.times.iter().map(|time| time.to_bits()).collect();
-                let input = match inputs.entry(bits) {
-                    Entry::Occupied(known) => *known.get(),
-                    Entry::Vacant(new) => {
-                        let ends = track
-                            .times
-                            .first()
-                            .copied()
-                            .zip(track.times.last().copied());
-                        let bounds = ends.map(|(first, last)| [first, last]);
-                        *new.insert(add(patch, "SCALAR", 1, &track.times, bounds)?)
-                    }
-                };
-                let width = track.values.len() / track.times.len();
-                let output = add(patch, kind, width, &track.values, None)?;
-                channels.push(json!({
-                    "sampler": samplers.len(),
-                    "target": { "node": joint.node, "path": path },
-                }));
-                samplers
-                    .push(json!({ "input": input, "interpolation": "LINEAR", "output": output }));
+            for (path, track) in tracks {
+                channels.push(patch, (joint.node, path), &track.times, &track.values)?;
             }
         }
-        Ok((samplers, channels))
+        Ok(channels)
     }
 
     /// From what stands at bind, in each pose and at bind again. What does not change between two poses needs no
@@ -323,10 +295,15 @@ fn keys(
 
 /// The matrix as translation, rotation and scale; `None` if it shears or has no inverse.
 pub(super) fn parts(matrix: &Matrix4<f64>) -> Option<Trs> {
+    parts_within(matrix, SHEAR_TOLERANCE)
+}
+
+/// The same with another share of the largest stretch that counts as shear.
+pub(super) fn parts_within(matrix: &Matrix4<f64>, tolerance: f64) -> Option<Trs> {
     let (rotation, stretch): (_, Matrix3<f64>) = polar(&matrix.fixed_view::<3, 3>(0, 0).into())?;
     let scale = stretch.diagonal();
     let beside = stretch - Matrix3::from_diagonal(&scale);
-    if beside.amax() > SHEAR_TOLERANCE * scale.amax() {
+    if beside.amax() > tolerance * scale.amax() {
         return None;
     }
     Some(Trs {
@@ -336,20 +313,19 @@ pub(super) fn parts(matrix: &Matrix4<f64>) -> Option<Trs> {
     })
 }
 
-fn differs(a: &Vector3<f64>, b: &Vector3<f64>) -> bool {
+pub(super) fn differs(a: &Vector3<f64>, b: &Vector3<f64>) -> bool {
     (a - b).amax() > SAME * a.amax().max(b.amax())
 }
 
 /// Rotations as x, y, z, w; each on the near side of the one before, so that all go the shorter way.
-fn rotations(keys: &[Trs]) -> Vec<Vector4<f64>> {
-    let mut last = keys[0].rotation.coords;
-    keys.iter()
-        .map(|key| {
-            let mut coords = key.rotation.coords;
-            if coords.dot(&last) < 0.0 {
+pub(super) fn near(rotations: impl Iterator<Item = Vector4<f64>>) -> Vec<Vector4<f64>> {
+    let mut last = None;
+    rotations
+        .map(|mut coords| {
+            if last.is_some_and(|last| coords.dot(&last) < 0.0) {
                 coords = -coords;
             }
-            last = coords;
+            last = Some(coords);
             coords
         })
         .collect()
@@ -360,31 +336,10 @@ fn halfway(a: &Vector4<f64>, b: &Vector4<f64>) -> Vector4<f64> {
     (a + b).normalize()
 }
 
-/// A node with a matrix cannot be animated (glTF 2.0 §3.5.3): gives it the same transform in parts,
-/// or that at bind if it shears, which parts cannot say.
-fn to_parts(patch: &mut Patch, index: usize, node: &Node, bind: &Trs) -> Result<Trs, Error> {
-    let trs = parts(&node.local).unwrap_or(*bind);
+/// A node with a matrix cannot be animated (glTF 2.0 §3.5.3): gives it these parts in its place.
+pub(super) fn to_parts(patch: &mut Patch, index: usize, parts: Trs) -> Result<Trs, Error> {
     let object = member(patch, "nodes", index)?;
     object.shift_remove("matrix");
-    trs.put(object);
-    Ok(trs)
-}
-
-fn add(
-    patch: &mut Patch,
-    kind: &str,
-    width: usize,
-    numbers: &[f32],
-    bounds: Option<[f32; 2]>,
-) -> Result<usize, Error> {
-    let bytes: Vec<u8> = numbers.iter().flat_map(|x| x.to_le_bytes()).collect();
-    patch.add(&NewAccessor {
-        component: Component::F32.code(),
-        kind,
-        count: numbers.len() / width,
-        normalized: false,
-        bounds,
-        bytes: &bytes,
-        vertices: false,
-    })
+    parts.put(object);
+    Ok(parts)
 }

@@ -3,15 +3,17 @@
 use std::collections::HashMap;
 
 use nalgebra::Matrix4;
+use serde_json::Value;
 
 use super::document::Document;
 use super::geometry::{Geometry, MeshUse, Stretch};
+use super::helpers;
 use super::nodes::Nodes;
 use super::old_weights::{self, Sources};
 use super::skins::{self, Skin};
 use super::unbound;
 use crate::error::{Error, Fault};
-use crate::rig::{Character, RawWeights, Surface};
+use crate::rig::{Character, JointId, RawWeights, Surface};
 
 /// A character with what reading it brought to light.
 #[derive(Clone, Debug)]
@@ -25,6 +27,8 @@ pub struct Loaded {
     pub skin_notes: Vec<String>,
     /// Whether the file binds no vertex to the skeleton yet.
     pub unbound: bool,
+    /// The helper joints that [`super::with_joints`] added before, in rising order, and what it wrote about each.
+    pub helpers: Vec<(JointId, Value)>,
     /// Which objects of the file the weights go to.
     pub target: Target,
 }
@@ -250,6 +254,7 @@ pub(super) fn assemble(
             saved.turn_degrees, saved.shift_percent
         ));
     }
+    let helpers = helpers::of(document, &skeleton);
     let name = skin
         .name
         .clone()
@@ -274,6 +279,7 @@ pub(super) fn assemble(
         notes,
         skin_notes,
         unbound,
+        helpers,
         target: Target {
             skin,
             uses,

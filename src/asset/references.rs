@@ -6,6 +6,7 @@
 use serde_json::Value;
 
 use super::extensions;
+use super::helpers::HELPER;
 use super::json::whole;
 
 /// Which objects something in the JSON refers to.
@@ -75,6 +76,11 @@ impl References {
             Value::Object(map) => {
                 for (key, value) in map {
                     match (key.as_str(), value) {
+                        ("extras", Value::Object(extras)) => {
+                            // Our own says nothing of accessors and views.
+                            let others = extras.iter().filter(|(key, _)| *key != HELPER);
+                            others.for_each(|(key, value)| self.pin_member(key, value));
+                        }
                         ("extras", extras) => self.pin(extras),
                         ("extensions", Value::Object(found)) => {
                             for (name, extension) in found {
@@ -114,13 +120,16 @@ impl References {
             }
             Value::Array(items) => items.iter().for_each(|item| self.pin(item)),
             Value::Object(map) => {
-                for (key, value) in map {
-                    self.opaque_buffers |= key == "buffer";
-                    self.pin(value);
-                }
+                map.iter()
+                    .for_each(|(key, value)| self.pin_member(key, value));
             }
             Value::Null | Value::Bool(_) => {}
         }
+    }
+
+    fn pin_member(&mut self, key: &str, value: &Value) {
+        self.opaque_buffers |= key == "buffer";
+        self.pin(value);
     }
 }
 

@@ -88,10 +88,11 @@ pub fn put_together(
 /// # Errors
 /// [`Error::Output`]; what was there before is then untouched, and nothing new is left behind.
 pub fn save(document: &Document, path: &Path) -> Result<Vec<Written>, Error> {
-    save_beside(document, path, Beside::Kept)
+    save_beside(document, path, Beside::Kept, &[])
 }
 
-/// [`save`], with a say in what becomes of files that are there already.
+/// [`save`], with a say in what becomes of files that are there already, and with more files beside the document: names
+/// and contents.
 ///
 /// # Errors
 /// As of [`save`].
@@ -99,6 +100,7 @@ pub fn save_beside(
     document: &Document,
     path: &Path,
     beside: Beside,
+    more: &[(PathBuf, Vec<u8>)],
 ) -> Result<Vec<Written>, Error> {
     let target = target_of(path)?;
     let (placed, sides) = place(document, path, container_of(path)?)?;
@@ -141,6 +143,10 @@ pub fn save_beside(
     }
     for (name, content) in &sides {
         litter.put_beside(path, Path::new(name), content, beside)?;
+        written.push(Written::new(name, content));
+    }
+    for (name, content) in more {
+        litter.put_beside(path, name, content, beside)?;
         written.push(Written::new(name, content));
     }
     let file = write_beside(path, &target, &parts)?;

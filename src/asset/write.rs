@@ -71,6 +71,9 @@ pub struct NewWeights<'a> {
     /// The vertices that keep the bytes that they have in the file, with the steps of all others; by default
     /// none.
     pub kept: Option<&'a Kept<'a>>,
+    /// How many joints behind those of the character they may name: as many as
+    /// [`with_joints`](super::with_joints) adds to the skin, before or after.
+    pub added: usize,
 }
 
 impl<'a> NewWeights<'a> {
@@ -80,6 +83,7 @@ impl<'a> NewWeights<'a> {
             loaded,
             weights,
             kept: None,
+            added: 0,
         }
     }
 
@@ -270,7 +274,7 @@ impl Layout {
             return Err(fault(format!("weights for {vertices} vertices"), found));
         }
         weights
-            .check(loaded.character.skeleton.joints().len())
+            .check(loaded.character.skeleton.joints().len() + new.added)
             .map_err(|broken| fault("valid weights".into(), broken.to_string()))?;
         let steps = |v: usize| f64::from(new.kept.map_or(format.steps(), |kept| kept.steps(v)));
         let sum = |vertex: usize| -> f64 {
@@ -415,10 +419,14 @@ fn skin_for(
 /// Adds an accessor of affine matrices.
 pub(super) fn add_affine(
     patch: &mut Patch,
-    matrices: impl ExactSizeIterator<Item = Matrix4<f64>>,
+    matrices: impl Iterator<Item = Matrix4<f64>>,
 ) -> Result<usize, Error> {
-    let count = matrices.len();
-    let mut bytes = Vec::with_capacity(64 * count);
+    add_matrices(patch, &affine_bytes(matrices))
+}
+
+/// The bytes of affine matrices, as accessors have them.
+pub(super) fn affine_bytes(matrices: impl Iterator<Item = Matrix4<f64>>) -> Vec<u8> {
+    let mut bytes = Vec::new();
     for mut matrix in matrices {
         // Products and inverses of affine matrices are affine: only rounding could say otherwise.
         matrix.set_row(3, &nalgebra::RowVector4::new(0.0, 0.0, 0.0, 1.0));
@@ -426,13 +434,21 @@ pub(super) fn add_affine(
             bytes.extend((*number as f32).to_le_bytes());
         }
     }
+    bytes
+}
+
+/// Bytes of a matrix of floats.
+pub(super) const MATRIX: usize = 64;
+
+/// Adds an accessor of matrices, as their bytes.
+pub(super) fn add_matrices(patch: &mut Patch, bytes: &[u8]) -> Result<usize, Error> {
     patch.add(&NewAccessor {
         component: Component::F32.code(),
         kind: "MAT4",
-        count,
+        count: bytes.len() / MATRIX,
         normalized: false,
         bounds: None,
-        bytes: &bytes,
+        bytes,
         vertices: false,
     })
 }

@@ -3,9 +3,10 @@
 // Each test file uses what it needs of it.
 #![allow(dead_code)]
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use base64::Engine;
+use nalgebra::{Matrix4, UnitQuaternion, Vector3};
 use serde_json::{Value, json};
 use tanyard::asset::{self, ClipPlace, Document, Loaded, RangeClip, WeightFormat};
 use tanyard::error::{Error, Fault};
@@ -300,6 +301,202 @@ pub fn unused_skin() -> Kit {
     kit
 }
 
+/// A turn about an axis.
+pub fn about(axis: Vector3<f64>, angle: f64) -> UnitQuaternion<f64> {
+    UnitQuaternion::from_axis_angle(&nalgebra::Unit::new_normalize(axis), angle)
+}
+
+pub fn about_z(angle: f64) -> UnitQuaternion<f64> {
+    about(Vector3::z(), angle)
+}
+
+/// As accessors have them.
+pub fn numbers(rotations: &[UnitQuaternion<f64>]) -> Vec<f32> {
+    rotations
+        .iter()
+        .flat_map(|q| q.coords.iter().map(|&x| x as f32).collect::<Vec<_>>())
+        .collect()
+}
+
+/// Adds an animation of one channel.
+pub fn animate(kit: &mut Kit, node: usize, path: &str, mode: &str, times: &[f32], values: &[f32]) {
+    let kind = if path == "rotation" { "VEC4" } else { "VEC3" };
+    let width = if path == "rotation" { 4 } else { 3 };
+    let input = kit.floats("SCALAR", times.len(), times);
+    let output = kit.floats(kind, values.len() / width, values);
+    kit.push(
+        "animations",
+        json!({
+            "name": "wave",
+            "samplers": [{ "input": input, "output": output, "interpolation": mode }],
+            "channels": [{ "sampler": 0, "target": { "node": node, "path": path } }],
+        }),
+    );
+}
+
+/// The scene's world matrices of a file, worked out by hand; where it has animations, at the last keys of the first one
+/// up to that time in seconds (before them at the first).
+pub fn worlds(file: &[u8], now: f32) -> Vec<Matrix4<f64>> {
+    use gltf::animation::util::ReadOutputs;
+    let gltf = gltf::Gltf::from_slice(file).unwrap();
+    let blob = gltf.blob.clone().unwrap();
+    let mut parts: Vec<_> = gltf
+        .nodes()
+        .map(|node| node.transform().decomposed())
+        .collect();
+    for channel in gltf
+        .animations()
+        .next()
+        .iter()
+        .flat_map(|first| first.channels())
+    {
+        let reader = channel.reader(|_| Some(&blob));
+        let times: Vec<f32> = reader.read_inputs().unwrap().collect();
+        let key = times.partition_point(|&time| time <= now).saturating_sub(1);
+        let part = &mut parts[channel.target().node().index()];
+        match reader.read_outputs().unwrap() {
+            ReadOutputs::Translations(mut values) => part.0 = values.nth(key).unwrap(),
+            ReadOutputs::Rotations(values) => part.1 = values.into_f32().nth(key).unwrap(),
+            ReadOutputs::Scales(mut values) => part.2 = values.nth(key).unwrap(),
+            ReadOutputs::MorphTargetWeights(_) => unreachable!(),
+        }
+    }
+    let mut worlds = vec![Matrix4::identity(); parts.len()];
+    let mut stack: Vec<(gltf::Node, Matrix4<f64>)> = gltf
+        .scenes()
+        .next()
+        .unwrap()
+        .nodes()
+        .map(|n| (n, Matrix4::identity()))
+        .collect();
+    while let Some((node, above)) = stack.pop() {
+        let (translation, rotation, scale) = parts[node.index()];
+        let transform = gltf::scene::Transform::Decomposed {
+            translation,
+            rotation,
+            scale,
+        };
+        let local: Vec<f64> = transform
+            .matrix()
+            .concat()
+            .into_iter()
+            .map(f64::from)
+            .collect();
+        worlds[node.index()] = above * Matrix4::from_column_slice(&local);
+        stack.extend(node.children().map(|child| (child, worlds[node.index()])));
+    }
+    worlds
+}
+
+/// An arm on a turned, scaled, animated and mid-pose hierarchy: everything the clip must see through.
+pub fn crooked_arm() -> Kit {
+    let mut kit = arm();
+    kit.push("nodes", json!({ "children": [1], "rotation": about_z(0.7).coords.as_slice(), "translation": [0.5, 0, 0], "scale": [2, 2, 2] }));
+    kit.json["nodes"][0]["children"] = json!([3]);
+    let matrix = Matrix4::<f64>::new_translation(&Vector3::new(0.1, 0.2, 0.3))
+        * about(Vector3::x(), 0.5).to_homogeneous();
+    kit.json["nodes"][1] = json!({ "name": "elbow", "matrix": matrix.as_slice() });
+    kit.push("nodes", json!({ "children": [0], "rotation": about(Vector3::y(), 1.0).coords.as_slice(), "scale": [0.01, 0.01, 0.01] }));
+    kit.json["nodes"][0]["translation"] = json!([4, 5, 6]);
+    kit.json["scenes"][0]["nodes"] = json!([2, 4]);
+    kit
+}
+
+/// Two skins, the second of the elbow alone: they share that joint.
+pub fn two_skins() -> Kit {
+    let mut kit = arm();
+    let bind = kit.floats("MAT4", 1, &INVERSE_BINDS[16..]);
+    kit.push(
+        "skins",
+        json!({ "name": "hand", "joints": [1], "inverseBindMatrices": bind }),
+    );
+    let mesh = kit.json["meshes"][0].clone();
+    kit.push("meshes", mesh);
+    let joints = kit.accessor("VEC4", U8, 8, &[0; 32]);
+    kit.json["meshes"][1]["primitives"][0]["attributes"]["JOINTS_0"] = json!(joints);
+    let whole = kit.floats("VEC4", 8, &[1.0, 0.0, 0.0, 0.0].repeat(8));
+    kit.json["meshes"][1]["primitives"][0]["attributes"]["WEIGHTS_0"] = json!(whole);
+    let node = kit.push("nodes", json!({ "mesh": 1, "skin": 1 }));
+    kit.json["scenes"][0]["nodes"] = json!([0, 2, node]);
+    kit.json["skins"][0]["name"] = json!("arm");
+    kit
+}
+
+/// The arm with everything about it that a careless writer loses.
+pub fn rich_arm() -> Kit {
+    let mut kit = arm();
+    let image = kit.view(&[1, 2, 3, 4, 5]);
+    kit.push("images", json!({ "bufferView": image, "mimeType": "image/png", "extras": { "deep": [null, 1.5e300] } }));
+    kit.push(
+        "cameras",
+        json!({ "type": "perspective", "perspective": { "yfov": 1.0, "znear": 0.1 } }),
+    );
+    kit.json["extensionsUsed"] = json!(["X_unknown", "KHR_materials_unlit"]);
+    kit.json["extensions"] = json!({ "X_unknown": { "big": 9_007_199_254_740_993u64, "negative": i64::MIN, "text": "ümläut \u{1F98A}" } });
+    kit.json["asset"]["extras"] = json!({ "number": 0.1, "tiny": 5e-324 });
+    kit.json["asset"]["extensions"] = json!({ "X_unknown": {} });
+    kit.json["nodes"][1]["rotation"] = json!([0, 0, 0, 1]);
+    kit.json["nodes"][1]["extras"] = json!({ "plain": true });
+    kit.json["meshes"][0]["weights"] = json!([0.0]);
+    kit.json["meshes"][0]["primitives"][0]["mode"] = json!(4);
+    let morph = kit.floats("VEC3", 8, &SQUARES);
+    kit.json["meshes"][0]["primitives"][0]["targets"] =
+        json!([{ "POSITION": morph, "_OWN": morph }]);
+    kit.json["accessors"][0]["byteOffset"] = json!(0);
+    kit.json["accessors"][0]["normalized"] = json!(false);
+    kit.json["unknownTop"] = json!({ "kept": "too" });
+    kit.push(
+        "materials",
+        json!({ "extensions": { "KHR_materials_unlit": {} }, "alphaMode": "OPAQUE" }),
+    );
+    kit.chunks.push((0x1234_5678, b"what is this".to_vec()));
+    kit.chunks.push((0x004E_4942, b"BIN2".to_vec()));
+    kit
+}
+
+/// The arm with further joints, so many in all.
+pub fn arm_of(count: usize) -> Kit {
+    let mut kit = arm();
+    let mut joints = vec![json!(0), json!(1)];
+    for _ in 2..count {
+        joints.push(json!(kit.push("nodes", json!({}))));
+    }
+    kit.json["skins"][0]["joints"] = joints.into();
+    let bind = kit.floats("MAT4", count, &INVERSE_BINDS[..16].repeat(count));
+    kit.json["skins"][0]["inverseBindMatrices"] = json!(bind);
+    kit
+}
+
+const SAMPLES: [&str; 2] = ["CesiumMan.glb", "Fox.glb"];
+
+/// The sample files; none, with a word about it, where the variable is not set.
+pub fn samples() -> Vec<PathBuf> {
+    match std::env::var_os("TANYARD_ASSETS") {
+        Some(folder) => SAMPLES
+            .iter()
+            .map(|name| PathBuf::from(&folder).join(name))
+            .collect(),
+        None => {
+            eprintln!("skipped: TANYARD_ASSETS is not set");
+            Vec::new()
+        }
+    }
+}
+
+/// The squares unbound in three places, two of them alike, and a second mesh, all away from the origin; beside a skin
+/// that no node uses, or without any.
+pub fn scattered(with_skin: bool) -> Kit {
+    let mut kit = if with_skin { unused_skin() } else { bare_arm() };
+    let mesh = kit.json["meshes"][0].clone();
+    kit.push("meshes", mesh);
+    kit.json["nodes"][2]["translation"] = json!([0, 3, 0]);
+    kit.push("nodes", json!({ "mesh": 0, "scale": [2, 2, 2] }));
+    kit.push("nodes", json!({ "mesh": 0, "translation": [0, 3, 0] }));
+    kit.push("nodes", json!({ "mesh": 1, "scale": [2, 2, 2] }));
+    kit.json["scenes"][0]["nodes"] = json!([0, 2, 3, 4, 5]);
+    kit
+}
+
 /// Weights that differ from vertex to vertex: `share` of the last joint grows with the vertex.
 pub fn slanted(loaded: &Loaded, format: WeightFormat) -> Weights {
     let (count, steps) = (loaded.character.surface.len(), format.steps());
@@ -359,6 +556,18 @@ pub fn renamed(document: &Document, name: &str) -> Document {
     let mut kit = parse_glb(&as_glb(document));
     kit.json["animations"][0]["name"] = json!(name);
     kit.open()
+}
+
+/// The inverse bind matrices of a skin as the gltf crate sees them.
+pub fn inverse_binds(file: &[u8], skin: usize) -> Vec<Matrix4<f64>> {
+    let gltf = gltf::Gltf::from_slice(file).unwrap();
+    let blob = gltf.blob.clone().unwrap();
+    let skin = gltf.skins().nth(skin).unwrap();
+    let matrices = skin.reader(|_| Some(&blob)).read_inverse_bind_matrices();
+    let matrices = matrices.unwrap();
+    matrices
+        .map(|m| Matrix4::from_column_slice(&m.concat()).map(f64::from))
+        .collect()
 }
 
 /// Reads JOINTS_n and WEIGHTS_n of a primitive as the gltf crate sees them.
