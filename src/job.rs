@@ -11,9 +11,10 @@ use crate::memory;
 use crate::pose::{PoseSet, Poses};
 use crate::recipe::Recipe;
 use crate::report::{CharacterReport, Plan};
-use crate::rig::{Character, Kept, Pose, PoseSequence, Weights};
+use crate::rig::{Character, Kept, Pose, PoseSequence, Skeleton, Weights};
 use against::Earlier;
 use carry::{Carried, Giver, Pair};
+use helpers::Helped;
 use picture::Sitter;
 use source::Source;
 
@@ -21,6 +22,7 @@ mod against;
 mod carry;
 mod compare;
 mod describe;
+mod helpers;
 mod inspect;
 mod mend;
 mod onto;
@@ -29,6 +31,7 @@ mod posed;
 mod source;
 mod targets;
 mod work;
+mod worn;
 
 pub use against::Against;
 pub use carry::Carry;
@@ -101,6 +104,8 @@ pub trait Watch: Sync {
 pub enum Stage {
     /// Target shapes and Gram matrices.
     Gather,
+    /// Helper joints: their motions, and weights with them.
+    Grow,
     /// Solving for weights.
     Solve,
     /// Measuring errors.
@@ -136,6 +141,8 @@ struct Done<'a> {
     weights: Weights,
     /// Vertices that keep those of the file.
     kept: Option<Kept<'a>>,
+    /// Joints that its weights name beyond those that it has.
+    helpers: usize,
     report: CharacterReport,
 }
 
@@ -148,18 +155,46 @@ fn bake_own(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
         Err(note) => (None, Some(note)),
     };
     let bytes = source.file_bytes + earlier.as_ref().map_or(0, Earlier::reading_bytes);
-    let (mut done, mut ranges) = (Vec::new(), Vec::new());
+    let (mut done, mut ranges, mut added) = (Vec::new(), Vec::new(), Vec::new());
+    // Nodes that are there; helper joints come behind.
+    let mut nodes = source.document.count("nodes");
     let mut drawn = Drawings::default();
     for (index, loaded) in source.loaded.iter().enumerate() {
         let work = source.prepare(request, index)?;
         let width = work.width_within(request, bytes)?;
         let fit = work.fit(request, width, watch)?;
-        let mut one = work.measure(request, width, fit, watch)?;
+        let kept = work.kept.clone();
+        let grown = match source.no_helpers(request, index) {
+            _ if request.recipe.helpers.most() == 0 => None,
+            Some(_) => None,
+            None => Some(work.grow(request, &fit, &source.document, nodes, (width, watch))?),
+        };
+        let (grown, no_helpers) = match grown {
+            Some(Ok(grown)) => (Some(grown), None),
+            Some(Err(note)) => (None, Some(note)),
+            None => (None, None),
+        };
+        let Helped {
+            work,
+            baked: mut one,
+            helpers,
+        } = match &grown {
+            Some(grown) => grown.finish(request, &source, (work, fit), (width, watch))?,
+            None => Helped {
+                baked: work.measure(request, width, fit, watch)?,
+                work,
+                helpers: None,
+            },
+        };
+        one.report.warnings.extend(no_helpers);
+        one.report.warnings.extend(source.worn(index).map(|_| {
+            "the helper joints that an earlier bake gave to this file get no weight".to_owned()
+        }));
         one.report.warnings.extend(note.clone());
         if request.recipe.write.clip {
             let (poses, note) = shown(&work.poses.fit);
             one.report.warnings.extend(note);
-            ranges.push(poses);
+            ranges.push((work.character.skeleton.clone(), poses));
         }
         if let Some(earlier) = &earlier {
             match earlier.hold(&work, &request.input, index, &one.weights, width, watch)? {
@@ -188,6 +223,12 @@ fn bake_own(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
             let follow = Follow {
                 request,
                 lod: Some(lod.rule),
+                // What is added to the skin is added for all its meshes.
+                helpers: helpers
+                    .iter()
+                    .map(|added| added.joints.len())
+                    .sum::<usize>()
+                    * usize::from(lod.loaded.skin() == loaded.skin()),
                 influences: influences.unwrap_or(request.recipe.fit.influences),
                 refit: true,
                 skin: done.len() + 1 + followers.len(),
@@ -199,13 +240,20 @@ fn bake_own(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
         done.push(Done {
             loaded,
             weights: one.weights,
-            kept: work.kept,
+            kept,
+            helpers: helpers.as_ref().map_or(0, |helpers| helpers.joints.len()),
             report: one.report,
         });
         done.extend(followers);
+        if let Some(helpers) = helpers {
+            nodes += helpers.joints.len();
+            added.push((loaded, helpers));
+        }
     }
     let clock = Instant::now();
     let mut document = with_all(&source.document, &done, request)?;
+    document = helpers::with_helpers(document, &added)?;
+    let beside = helpers::beside(output, &added);
     let mut clip_note = None;
     if request.recipe.write.clip {
         match with_ranges(&document, &source.loaded, &ranges) {
@@ -222,7 +270,8 @@ fn bake_own(request: &Request, output: &Path, watch: &dyn Watch) -> Result<Bake,
             clip_note = Some("the earlier result stays as it is: it gets no new clip".to_owned());
         }
     }
-    let (mut characters, files) = store(&document, request, output, done, (read_s, clock), watch)?;
+    let times = (read_s, clock);
+    let (mut characters, files) = store((&document, &beside), request, output, done, times, watch)?;
     for character in &mut characters {
         character.warnings.extend(clip_note.clone());
         if let Some(held) = character.against.as_mut().filter(|_| kept) {
@@ -266,6 +315,7 @@ fn bake_carried(
         let follow = Follow {
             request,
             lod: None,
+            helpers: 0,
             influences: request.recipe.fit.influences,
             refit: carry.refit,
             skin: done.len(),
@@ -276,7 +326,8 @@ fn bake_carried(
     }
     let clock = Instant::now();
     let document = with_all(&pair.document, &done, request)?;
-    let (characters, files) = store(&document, request, output, done, (read_s, clock), watch)?;
+    let times = (read_s, clock);
+    let (characters, files) = store((&document, &[]), request, output, done, times, watch)?;
     Ok(Bake {
         characters,
         files,
@@ -289,6 +340,8 @@ struct Follow<'a> {
     request: &'a Request,
     /// The `[[lod]]` table of the recipe that asks for it.
     lod: Option<usize>,
+    /// Helper joints that its skin gets with that of the other: the last of its joints.
+    helpers: usize,
     influences: usize,
     /// Whether it gets the weights of the fit, if they are better; else those of the closest places.
     refit: bool,
@@ -306,7 +359,12 @@ impl Follow<'_> {
         drawn: &mut Drawings,
     ) -> Result<Done<'a>, Error> {
         let (request, watch) = (self.request, self.watch);
-        let carried = Carried::new(giver, &request.input, loaded, self.lod)?;
+        let own = &loaded.character.skeleton;
+        let skeleton = match self.helpers {
+            0 => own,
+            _ => &giver.work.character.skeleton,
+        };
+        let carried = Carried::new(giver, &request.input, loaded, self.lod, skeleton)?;
         let work = carried.work(giver, request, self.influences);
         let width = work.width_within(request, self.bytes)?;
         // Also where it is not asked for: it gives the floor.
@@ -337,6 +395,7 @@ impl Follow<'_> {
             loaded,
             weights: carried.on_own_joints(&one.weights),
             kept: None,
+            helpers: self.helpers,
             report: one.report,
         })
     }
@@ -356,9 +415,9 @@ const LEAST_GAIN: f64 = 0.01;
 /// The document with all new weights.
 fn with_all(document: &Document, done: &[Done], request: &Request) -> Result<Document, Error> {
     let results = done.iter().map(|one| NewWeights {
-        loaded: one.loaded,
-        weights: &one.weights,
         kept: one.kept.as_ref(),
+        added: one.helpers,
+        ..NewWeights::all(one.loaded, &one.weights)
     });
     let results: Vec<NewWeights> = results.collect();
     asset::with_weights(document, &results, request.recipe.write.weights)
@@ -367,7 +426,7 @@ fn with_all(document: &Document, done: &[Done], request: &Request) -> Result<Doc
 /// Writes the document with all new weights, and tells what became of each surface. Reading took `read_s` seconds, and
 /// `clock` began with the writing.
 fn store(
-    document: &Document,
+    (document, beside): (&Document, &[(PathBuf, Vec<u8>)]),
     request: &Request,
     output: &Path,
     done: Vec<Done>,
@@ -377,7 +436,7 @@ fn store(
     if watch.interrupted() {
         return Err(Error::Interrupted);
     }
-    let files = asset::save_beside(document, output, request.beside)?;
+    let files = asset::save_beside(document, output, request.beside, beside)?;
     let write_s = clock.elapsed().as_secs_f64();
     let skins: Vec<Option<usize>> = done.iter().map(|one| one.loaded.skin()).collect();
     let mut characters: Vec<CharacterReport> = done.into_iter().map(|one| one.report).collect();
@@ -420,13 +479,13 @@ pub fn shown(poses: &Poses) -> (Vec<Pose>, Option<String>) {
 fn with_ranges(
     document: &Document,
     loaded: &[Loaded],
-    ranges: &[Vec<Pose>],
+    ranges: &[(Skeleton, Vec<Pose>)],
 ) -> Result<Document, String> {
     let clips: Vec<RangeClip> = loaded
         .iter()
         .zip(ranges)
-        .map(|(loaded, poses)| RangeClip {
-            skeleton: &loaded.character.skeleton,
+        .map(|(loaded, (skeleton, poses))| RangeClip {
+            skeleton,
             skin: &loaded.character.name,
             poses,
         })

@@ -20,6 +20,7 @@ use text::{Placed, Text};
 
 mod bind;
 mod file;
+mod helpers;
 mod nearest;
 mod schema;
 mod show;
@@ -27,6 +28,7 @@ mod text;
 
 pub use bind::{Base, BindSettings, FixSettings, PieceSettings, PiecesSettings};
 pub use file::{FILE_NAME, RecipeFile};
+pub use helpers::{HelperMotion, HelperSettings, RegionSettings};
 pub use nearest::{Found, Recipes};
 pub use schema::json_schema;
 
@@ -47,6 +49,8 @@ pub struct Recipe {
     pub layer: Vec<LayerSettings>,
     /// How weights come close: `[fit]`.
     pub fit: FitSettings,
+    /// Joints that the bake adds: `[helpers]`.
+    pub helpers: HelperSettings,
     /// What is stored: `[write]`.
     pub write: WriteSettings,
     /// Figures that a shipped character must meet: `[limits]`.
@@ -63,6 +67,7 @@ impl Default for Recipe {
             poses: pose::Options::default(),
             layer: default_layers(),
             fit: FitSettings::default(),
+            helpers: HelperSettings::default(),
             write: WriteSettings::default(),
             limits: Limits::default(),
             lod: Vec::new(),
@@ -337,6 +342,7 @@ impl Recipe {
         checks.slips("limits", self.limits.slips());
         self.bind.check(&mut checks);
         self.pieces.check(&mut checks);
+        self.helpers.check(&mut checks);
         let mut check = |good: bool, part: &str, expected: &str, found: String| {
             checks.check(good, part, expected, found);
         };

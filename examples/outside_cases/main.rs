@@ -1,24 +1,28 @@
 //! Writes what the checks in `tests/outside` compare with their references: for each character its
 //! input, the baked file with its clip, twenty poses, and the positions that this library gives in them and in
-//! some poses of the clip. Also the ramp of colours, and weights filled in a hole.
+//! some poses of the clip. Also the ramp of colours, weights filled in a hole, and driven helper joints.
 //!
 //! `cargo run --release --example outside_cases -- FOLDER CHARACTER.glb…`
 
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use nalgebra::Vector3;
-use tanyard::asset::{Document, characters};
+use nalgebra::{Matrix4, UnitQuaternion, Vector3};
+use tanyard::asset::{Document, characters, clips_at_keys};
 use tanyard::bind;
 use tanyard::carry::{self, Row};
 use tanyard::deform::{
     Border, LayerKind, LayerOptions, MushOptions, RelaxOptions, Scratch, Skinning, Stack,
 };
+use tanyard::drive::{self, Driver, Rotations, Samples};
 use tanyard::job::{self, Request, SkinPoses, Stage, Watch};
 use tanyard::picture;
 use tanyard::pose::{file, pose_set};
 use tanyard::recipe::Recipe;
-use tanyard::rig::{Block, Character, JointId, LANES, Move, Pose, PoseSequence, Surface, Weights};
+use tanyard::rig::{
+    Block, Character, JointId, JointSpec, LANES, Move, Pose, PoseSequence, Skeleton, Surface,
+    Weights,
+};
 
 type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
 
@@ -51,6 +55,12 @@ const CLIP_POSES: usize = 12;
 /// Poses behind the others in which joints slide and scale: all of them are compared.
 const MOVING_POSES: usize = 4;
 
+/// Helper joints of each character.
+const HELPERS: usize = 6;
+
+/// Seconds between frames of its clips at most: some lie between keys.
+const GAP: f64 = 1.0 / 90.0;
+
 /// Poses of a clip, at most, without those.
 const MOST_POSES: usize = 1900;
 
@@ -68,6 +78,7 @@ fn main() -> Outcome<()> {
     let ramp: Vec<[u8; 3]> = (0..=255).map(|i| picture::ramp(i as f32 / 255.0)).collect();
     fs::write(folder.join("ramp.json"), serde_json::to_string(&ramp)?)?;
     fs::write(folder.join("fill.json"), filled().to_string())?;
+    fs::write(folder.join("driven.json"), driven()?.to_string())?;
     println!("{written} cases in {}", folder.display());
     if written == 0 {
         Err("no characters were given".into())
@@ -157,6 +168,56 @@ fn write_case(input: &Path, case: &Path) -> Outcome<()> {
     fs::write(case.join("bind.u16"), bind)?;
     let settings = serde_json::json!({ "rounds": rounds, "pull": MUSH.pull });
     fs::write(case.join("case.json"), settings.to_string())?;
+    write_helped(input, case)
+}
+
+/// A bake with helper joints that move in the clips of the file, and the positions that the library gives in frames of
+/// these, read from the written file alone.
+fn write_helped(input: &Path, case: &Path) -> Outcome<()> {
+    let helped = case.join("helped.glb");
+    let mut request = Request::new(input, Recipe::default());
+    request.recipe.poses.sweep_steps = 1;
+    request.recipe.poses.blends = 16;
+    request.recipe.helpers.count = Some(HELPERS);
+    job::bake(&request, &helped, &Unwatched)?;
+    let document = Document::open(&helped)?;
+    let loaded = characters(&document, None)?;
+    let loaded = loaded.first().ok_or("no skin in the helped file")?;
+    let character = &loaded.character;
+    let weights = character
+        .weights
+        .as_ref()
+        .ok_or("no weights in the helped file")?;
+    let mut all = Vec::new();
+    let mut shown = Vec::new();
+    for (animation, clip) in clips_at_keys(&document, &character.skeleton, GAP)?.0 {
+        let last = clip.frames.len() - 1;
+        let frames = (0..CLIP_POSES).map(|i| &clip.frames[i * last / (CLIP_POSES - 1)]);
+        let poses: Vec<Pose> = frames
+            .clone()
+            .map(|frame| {
+                Pose::new(
+                    "frame",
+                    character.skeleton.ids().zip(frame.moves.iter().copied()),
+                )
+            })
+            .collect();
+        // The place of mesh space in the scene is told by where one joint takes it.
+        let first = character.skeleton.skinning_matrices(&poses[0])[0];
+        shown.push(serde_json::json!({
+            "animation": animation,
+            "times": frames.map(|frame| frame.time).collect::<Vec<_>>(),
+            "first_joint": first.as_slice(),
+        }));
+        all.extend(positions(character, weights.clone(), &poses, &[]));
+    }
+    fs::write(case.join("helped.f32"), little_endian(&all))?;
+    let nodes = loaded
+        .helpers
+        .iter()
+        .map(|(id, _)| character.skeleton.joint(*id).node);
+    let told = serde_json::json!({ "helpers": nodes.collect::<Vec<_>>(), "clips": shown });
+    fs::write(case.join("helped.json"), told.to_string())?;
     Ok(())
 }
 
@@ -316,4 +377,101 @@ fn filled() -> serde_json::Value {
         "positions": positions, "triangles": triangles, "known": known, "before": before, "solved": solved,
         "filled": dense(&rows),
     })
+}
+
+/// What a helper does as three joints turn.
+type Follower = fn(&[UnitQuaternion<f64>; 3]) -> Move;
+
+/// Helpers of a made-up skeleton, fitted to made-up motions, and where they stand in a hundred poses: rotations of nodes
+/// in, translation and rotation of the helper's node out, all relative to the node above.
+fn driven() -> Outcome<serde_json::Value> {
+    const POSES: usize = 100;
+    const FITTED: usize = 400;
+    let bind = |x: f64| {
+        let turned = UnitQuaternion::from_euler_angles(0.3 * x, 0.7 - x, 0.2 * x * x);
+        Matrix4::new_translation(&Vector3::new(x, 0.5, 0.1 * x)) * turned.to_homogeneous()
+    };
+    let spec = |name: &str, node, parent, x: f64| -> Outcome<JointSpec> {
+        let inverse_bind = bind(x).try_inverse().ok_or("a bind without inverse")?;
+        Ok(JointSpec {
+            name: name.to_owned(),
+            node,
+            parent,
+            inverse_bind,
+        })
+    };
+    let skeleton = Skeleton::new(vec![
+        spec("hip", 3, None, 0.0)?,
+        spec("knee", 5, Some(0), 1.0)?,
+        spec("ankle", 1, Some(1), 2.0)?,
+        spec("knee helper", 7, Some(0), 0.9)?,
+    ])?;
+    let (joints, helper) = ([JointId(0), JointId(1), JointId(2)], JointId(3));
+    // The first for the fit; those behind go farther, so that the clamp is reached.
+    let turn = |pose: usize, joint: usize| {
+        let wave = |axis: usize| {
+            (1.0 + pose as f64 * (0.71 + 0.37 * joint as f64 + 0.53 * axis as f64)).sin()
+        };
+        let far = if pose < FITTED { 1.1 } else { 1.9 };
+        UnitQuaternion::from_scaled_axis(Vector3::new(wave(0), wave(1), wave(2)) * far)
+    };
+    let pose = |number: usize| {
+        let moves = joints.iter().map(|&id| (id, turn(number, id.index())));
+        Pose::new(format!("pose {number}"), moves)
+    };
+    let mut rotations = Rotations::new(skeleton.joints().len());
+    (0..FITTED).for_each(|number| rotations.push(&pose(number)));
+    // Each by the joints that it follows: one, two, none.
+    let motions: [Follower; 3] = [
+        |q| Move {
+            translation: 0.2 * (q[1] * Vector3::x() - Vector3::x()),
+            ..Move::from(q[1].powf(0.5))
+        },
+        |q| Move {
+            translation: 0.1 * (q[1] * q[0] * Vector3::y() - Vector3::y()),
+            ..Move::from(q[0].powf(0.3) * q[1].powf(0.4))
+        },
+        |_| Move::still(),
+    ];
+    let mut cases = Vec::new();
+    for motion in motions {
+        let of = |number| motion(&[0, 1, 2].map(|joint| turn(number, joint)));
+        let wanted: Vec<Move> = (0..FITTED).map(of).collect();
+        let samples = Samples {
+            rotations: &rotations,
+            motions: &wanted,
+            weights: &[1.0; FITTED],
+            radius: 0.3,
+        };
+        let driver = drive::fit(
+            &samples,
+            &[joints[1], joints[0], joints[2]],
+            &Default::default(),
+        );
+        let rest = |id| skeleton.joint(id).bind_local.rotation;
+        let object = driver.to_json(helper, &skeleton, &rest);
+        if Driver::from_json(&object, &skeleton)? != driver {
+            return Err("a driver is not what was written of it".into());
+        }
+        let bind = &skeleton.joint(helper).bind_local;
+        let poses = (FITTED - POSES / 2..FITTED + POSES / 2).map(|number| {
+            let nodes: serde_json::Map<String, serde_json::Value> = joints
+                .iter()
+                .map(|&id| {
+                    // Engines may hold either sign.
+                    let sign = if (number + id.index()) % 2 == 0 { 1.0 } else { -1.0 };
+                    let local = (rest(id) * turn(number, id.index())).coords * sign;
+                    (skeleton.joint(id).node.to_string(), serde_json::json!(local.as_slice()))
+                })
+                .collect();
+            let own = driver.motion(&|id| turn(number, id.index()));
+            let translation = bind.translation + bind.rotation * own.translation;
+            let rotation = (bind.rotation * own.rotation).coords;
+            serde_json::json!({
+                "nodes": nodes, "translation": translation.as_slice(), "rotation": rotation.as_slice(),
+            })
+        });
+        cases.push(serde_json::json!({ "driven": object, "poses": poses.collect::<Vec<_>>() }));
+    }
+    Ok(serde_json::json!(cases))
 }

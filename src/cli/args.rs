@@ -68,6 +68,8 @@ Examples:
       Say what would be done and what memory it needs.
   tanyard bake crowd.glb -o crowd.baked.glb --influences 2 --report crowd.json
       At most two joints a vertex; the figures as JSON as well.
+  tanyard bake hero.glb -o hero.baked.glb --helpers 16
+      With up to sixteen joints more, which carry what weights alone cannot.
   tanyard bake hero.glb -o hero.glb --recipe close.toml
       In place: the old file stays until the new one is complete.
   tanyard bake hero.glb -o hero.baked.glb --page hero.html --picture stills
@@ -99,6 +101,11 @@ pub struct BakeArgs {
     /// Joints a vertex at most [default: the recipe's, else 4]
     #[arg(short = 'k', long, value_name = "K", value_parser = clap::value_parser!(u8).range(1..=8))]
     pub influences: Option<u8>,
+    /// Helper joints that a skin gets, at most [default: the recipe's]
+    ///
+    /// Joints that carry what no weights on the others can reach; without a recipe for them there are none. 0 adds none.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(0..=256))]
+    pub helpers: Option<u16>,
     /// Add a clip that shows the poses of the fit
     ///
     /// Whatever the recipe says. A clip of an earlier run makes way.

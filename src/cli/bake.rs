@@ -184,6 +184,9 @@ fn items(args: &BakeArgs, recipes: &Recipes, is_folder: bool) -> Result<Vec<Item
                 if let Some(influences) = args.influences {
                     request.recipe.fit.influences = usize::from(influences);
                 }
+                if let Some(helpers) = args.helpers {
+                    request.recipe.helpers.count = Some(usize::from(helpers));
+                }
                 request.recipe.write.clip |= args.clip;
                 if is_folder {
                     request.beside = asset::Beside::Replaced;

@@ -174,6 +174,7 @@ impl Listener for Progress {
         {
             let doing = match stage {
                 Stage::Gather => "gathering poses",
+                Stage::Grow => "adding helper joints",
                 Stage::Solve => "solving",
                 Stage::Measure => "measuring",
             };

@@ -32,6 +32,7 @@
 mod candidates;
 mod coupling;
 mod gram;
+pub mod helpers;
 mod needed;
 pub mod quadratic;
 mod rounding;

@@ -178,8 +178,19 @@ impl<'a> Solver<'a> {
     /// The mean squared error of each vertex on the poses of the fit, of its weights before rounding, in
     /// squared percent of the diagonal; 0 where weights are kept.
     pub fn errors(&self) -> Vec<f64> {
-        let error = |v: usize| self.problems.gram.quadratic(v).value(&self.solved[v].w);
+        let error = |v: usize| self.error(v);
         (0..self.solved.len()).into_par_iter().map(error).collect()
+    }
+
+    /// That of one vertex.
+    pub fn error(&self, vertex: usize) -> f64 {
+        (self.problems.gram.quadratic(vertex)).value(&self.solved[vertex].w)
+    }
+
+    /// The joints of a vertex with their weights before rounding.
+    pub fn row(&self, vertex: usize) -> impl Iterator<Item = (JointId, f64)> + '_ {
+        let row = self.problems.ids(vertex).iter().zip(&self.solved[vertex].w);
+        row.filter(|entry| *entry.1 > 0.0).map(|(&id, &w)| (id, w))
     }
 
     /// The weights on the grid.

@@ -5,12 +5,13 @@ use std::path::{Path, PathBuf};
 use super::compare::{self, Pairing};
 use super::onto::{self, Of};
 use super::work::Work;
+use super::worn::Worn;
 use super::{Request, Watch};
 use crate::asset::{self, Document, Loaded};
 use crate::error::Error;
 use crate::measure::Verdict;
 use crate::report::{AgainstReport, SkinComparison};
-use crate::rig::Weights;
+use crate::rig::{Character, Weights};
 
 /// Which earlier result to hold a bake against, and what follows.
 #[derive(Clone, Debug, PartialEq)]
@@ -77,9 +78,18 @@ impl<'a> Earlier<'a> {
         let Some(partner) = self.pairing.partners[skin] else {
             return Ok(Err(not_held(file, "it has no such skin")));
         };
+        let worn = Worn::of(&self.skins[partner]);
+        // Helpers of the two are not the same, whatever their names are.
+        let plain = work.first_helper.map(|first| Character {
+            skeleton: work.character.skeleton.first(first),
+            ..work.character.clone()
+        });
+        let plain = plain.as_ref().unwrap_or(work.character);
+        let wearing = worn.as_ref().and_then(|worn| worn.on(plain));
+        let reference = wearing.as_ref().map_or(plain, |wearing| &wearing.character);
         let old = match onto::read(
             Of::new(file, &self.skins[partner].character),
-            Of::new(input, work.character),
+            Of::new(input, reference),
         ) {
             Ok(old) => old,
             Err(faults) => {
@@ -88,14 +98,32 @@ impl<'a> Earlier<'a> {
             }
         };
         let least = self.against.least_percent;
-        let pair = [&old.weights, weights];
+        let theirs = match (&wearing, work.first_helper) {
+            (None, None) => None,
+            (wearing, _) => {
+                let mut theirs = work.clone();
+                theirs.character = plain;
+                theirs.first_helper = None;
+                for poses in [&mut theirs.poses.fit, &mut theirs.poses.held_out] {
+                    *poses = poses.without_added();
+                }
+                Some(match wearing {
+                    Some(wearing) => wearing.dress(theirs, &old.weights, (width, watch))?,
+                    None => theirs,
+                })
+            }
+        };
+        let pair = [
+            (theirs.as_ref().unwrap_or(work), &old.weights),
+            (work, weights),
+        ];
         let SkinComparison {
             verdict,
             old,
             new,
             change,
             ..
-        } = compare::against(work, input, pair, least, width, watch)?;
+        } = compare::against(pair, input, least, width, watch)?;
         Ok(Ok(AgainstReport {
             file: file.display().to_string(),
             verdict,

@@ -9,6 +9,7 @@ use super::Request;
 use super::onto;
 use super::source::{LEAST_CANDIDATE_MASS, Source};
 use super::work::Work;
+use super::worn::Worn;
 use crate::asset::{self, Document, Loaded};
 use crate::bind::{Bound, Kind};
 use crate::carry::{self, Row};
@@ -71,13 +72,14 @@ pub(super) struct Carried {
 }
 
 impl Carried {
-    /// Finds the places and weights of `to`, a surface of `file`; `lod` is the `[[lod]]` table of the recipe that asks for
-    /// it.
+    /// Finds the places and weights of `to`, a surface of `file`, on the joints of `skeleton`: its own, and helper joints
+    /// that its skin gets behind them. `lod` is the `[[lod]]` table of the recipe that asks for it.
     pub(super) fn new(
         giver: &Giver,
         file: &Path,
         to: &Loaded,
         lod: Option<usize>,
+        skeleton: &Skeleton,
     ) -> Result<Self, Error> {
         let clock = Instant::now();
         let from = giver.work.character;
@@ -86,7 +88,7 @@ impl Carried {
             takes,
             own,
             missing,
-        } = joints(&from.skeleton, &to.character.skeleton)
+        } = joints(&from.skeleton, skeleton)
             .ok_or_else(|| no_joint(file, giver.file, &to.character))?;
         let (matrix, note) = alignment(from, &to.character, &own);
         notes.extend(note);
@@ -202,6 +204,8 @@ impl Carried {
             kept: None,
             kept_notes: Vec::new(),
             candidates,
+            first_helper: other.first_helper,
+            helpers_asked: 0,
             influences,
             naive: self.plain(influences, request.recipe.write.weights.steps()),
             carried: Some(self.report.clone()),
@@ -303,7 +307,9 @@ fn alignment(
     own: &[Option<JointId>],
 ) -> (Matrix4<f64>, Option<String>) {
     let shared = from.skeleton.ids().zip(own);
-    let shared = shared.filter_map(|(id, own)| Some((id, (*own)?)));
+    // Helper joints that it gets have no place of their own yet.
+    let there = to.skeleton.joints().len();
+    let shared = shared.filter_map(|(id, own)| Some((id, own.filter(|own| own.index() < there)?)));
     let place = |skeleton: &Skeleton, id| Point3::from(skeleton.origin(id));
     let (targets, points): (Vec<_>, Vec<_>) = shared
         .map(|(id, own)| (place(&from.skeleton, id), place(&to.skeleton, own)))
@@ -423,7 +429,10 @@ impl Pair {
             Some(_) => {
                 bytes += asset::reading_bytes(&carry.from);
                 let document = Document::open(&carry.from)?;
-                let baked = parts(&document, asset::characters(&document, None)?, &gives)?;
+                let mut skins = asset::characters(&document, None)?;
+                // What helper joints carry goes to the joints that they hang from.
+                skins.iter_mut().for_each(|skin| _ = Worn::strip(skin));
+                let baked = parts(&document, skins, &gives)?;
                 let place = only_one(&carry.from, "--from", &baked)?;
                 let baked = onto::Of::new(&carry.from, &baked[place].character);
                 onto::read(baked, reference).map_err(Error::Input)?.weights

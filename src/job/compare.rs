@@ -8,6 +8,7 @@ use super::describe::{percent, some_of};
 use super::onto::{self, Of, Read};
 use super::source::Source;
 use super::work::Work;
+use super::worn::{Wearing, Worn};
 use super::{Request, Stage, Watch};
 use crate::asset::{self, Document, Loaded};
 use crate::error::{Error, Fault};
@@ -115,17 +116,22 @@ fn on_source(
             continue;
         };
         let mut read = |file: &Path, from: &Loaded| {
-            let reference = Of::new(path, &one.character);
-            let read = onto::read(Of::new(file, &from.character), reference);
+            let worn = Worn::of(from);
+            let wearing = worn.as_ref().and_then(|worn| worn.on(&one.character));
+            let reference = wearing
+                .as_ref()
+                .map_or(&one.character, |wearing| &wearing.character);
+            let read = onto::read(Of::new(file, &from.character), Of::new(path, reference));
             let more = from.skin_notes.iter();
             let more = more.filter(|note| !one.skin_notes.contains(note));
             let more = more.map(|note| format!("{}: {note}", file.display()));
-            read.map_err(|more| faults.extend(more))
-                .ok()
-                .map(|read| Read {
-                    notes: more.chain(read.notes).collect(),
-                    ..read
-                })
+            read.map_err(|more| faults.extend(more)).ok().map(|read| {
+                let helpers = worn
+                    .as_ref()
+                    .map(|worn| format!("{}: {}", file.display(), worn.note()));
+                let notes = more.chain(read.notes).chain(helpers).collect();
+                (Read { notes, ..read }, worn)
+            })
         };
         let pair = (read(&request.old, &old[a]), read(&request.new, &new[b]));
         if let (Some(old), Some(new)) = pair {
@@ -142,9 +148,23 @@ fn on_source(
     let compared = reads.into_iter().map(|(skin, old, new)| {
         let work = source.prepare(&sourcing, skin)?;
         let width = work.width_within(&sourcing, bytes)?;
-        let weights = [&old.weights, &new.weights];
-        let mut one = against(&work, path, weights, request.least_percent, width, watch)?;
-        let notes = work.warnings.into_iter().chain(old.notes).chain(new.notes);
+        let ((old, old_worn), (new, new_worn)) = (old, new);
+        // Each with its own helpers in motion.
+        let wearing = [&old_worn, &new_worn]
+            .map(|worn| worn.as_ref().and_then(|worn| worn.on(work.character)));
+        let threads = (width, watch);
+        let [a, b] = &wearing;
+        let (a, b) = (
+            Wearing::dressed(a.as_ref(), &work, &old.weights, threads)?,
+            Wearing::dressed(b.as_ref(), &work, &new.weights, threads)?,
+        );
+        let sides = [
+            (a.as_ref().unwrap_or(&work), &old.weights),
+            (b.as_ref().unwrap_or(&work), &new.weights),
+        ];
+        let mut one = against(sides, path, request.least_percent, width, watch)?;
+        let warnings = work.warnings.iter().cloned();
+        let notes = warnings.chain(old.notes).chain(new.notes);
         notes.for_each(|note| one.note(note));
         Ok(one)
     });
@@ -158,33 +178,32 @@ fn on_source(
     ))
 }
 
-/// How two sets of weights on the vertices of a prepared skin compare over its held-out poses; faults
-/// name the file.
+/// How two sets of weights on the vertices of a skin compare over its held-out poses, each with the skin as it is
+/// prepared for it: the two differ in helper joints at most. Faults name the file.
 ///
 /// # Errors
 /// An interrupt, or positions beyond all measure.
 pub(super) fn against(
-    work: &Work,
+    [(old_work, old), (new_work, new)]: [(&Work, &Weights); 2],
     file: &Path,
-    weights: [&Weights; 2],
     least_percent: f64,
     width: usize,
     watch: &dyn Watch,
 ) -> Result<SkinComparison, Error> {
-    let poses = &work.poses.held_out;
-    let [old, new] = measure(work, file, weights, poses, width, watch)?;
-    let side = |weights, measured| Side {
-        character: work.character,
-        bind: &work.bound.joints,
-        weights,
-        measured,
+    let (old_poses, new_poses) = (&old_work.poses.held_out, &new_work.poses.held_out);
+    let [old_measured, new_measured] = if std::ptr::eq(old_work, new_work) {
+        measure(old_work, file, [old, new], old_poses, width, watch)?
+    } else {
+        let [a] = measure(old_work, file, [old], old_poses, width, watch)?;
+        let [b] = measure(new_work, file, [new], new_poses, width, watch)?;
+        [a, b]
     };
-    let same: Vec<u32> = (0..work.character.surface.len() as u32).collect();
+    let same: Vec<u32> = (0..old_work.character.surface.len() as u32).collect();
     Ok(described(
-        &side(weights[0], old),
-        &side(weights[1], new),
+        &Side::new(old_work, old, old_measured),
+        &Side::new(new_work, new, new_measured),
         Some(&same),
-        poses,
+        old_poses,
         least_percent,
     ))
 }
@@ -252,6 +271,8 @@ struct Ready<'a> {
     skin: usize,
     bytes: u64,
     weights: &'a Weights,
+    /// The skin with helper joints that an earlier bake gave it.
+    wearing: Option<Wearing<'a>>,
 }
 
 impl<'a> Ready<'a> {
@@ -263,17 +284,24 @@ impl<'a> Ready<'a> {
     ) -> Result<Self, Error> {
         let loaded = &source.loaded[skin];
         match &loaded.character.weights {
-            Some(weights) => Ok(Self {
-                request,
-                source,
-                skin,
-                bytes,
-                weights,
-            }),
+            Some(weights) => {
+                let worn = source.worn(skin);
+                let wearing = worn.and_then(|worn| worn.on(&loaded.character));
+                let full = worn.and_then(|worn| worn.character.weights.as_ref());
+                Ok(Self {
+                    request,
+                    source,
+                    skin,
+                    bytes,
+                    weights: wearing.as_ref().and(full).unwrap_or(weights),
+                    wearing,
+                })
+            }
             None => Err(onto::without_weights(Of::new(&request.input, &loaded.character)).into()),
         }
     }
 
+    /// The skin without helper joints.
     fn of(&self) -> Of<'a> {
         Of::new(
             &self.request.input,
@@ -281,11 +309,41 @@ impl<'a> Ready<'a> {
         )
     }
 
+    /// The skin with all its joints.
+    fn character(&self) -> &Character {
+        match &self.wearing {
+            Some(wearing) => &wearing.character,
+            None => self.of().character,
+        }
+    }
+
+    /// Measures its weights on its own reference.
+    fn measure(
+        &self,
+        work: Work,
+        poses: &Shared,
+        (width, watch): (usize, &dyn Watch),
+    ) -> Result<Measured, Error> {
+        let (file, weights) = (&self.request.input, self.weights);
+        let [measured] = match &self.wearing {
+            None => measure(&work, file, [weights], poses, width, watch)?,
+            Some(wearing) => {
+                let work = wearing.put_on(work);
+                let all: Vec<Pose> = poses.iter().map(Cow::into_owned).collect();
+                let poses = wearing.posed(&work, weights, &all.into(), (width, watch))?;
+                measure(&work, file, [weights], &poses, width, watch)?
+            }
+        };
+        Ok(measured)
+    }
+
     /// What it is prepared to, the width of the work, and what there is to note.
     fn prepare(&self, notes: &mut Vec<String>) -> Result<(Work<'a>, usize), Error> {
         let work = self.source.prepare(self.request, self.skin)?;
         let file = self.request.input.display();
-        notes.extend(work.warnings.iter().map(|note| format!("{file}: {note}")));
+        let helpers = self.source.worn(self.skin).map(Worn::note);
+        let all = work.warnings.iter().chain(&helpers);
+        notes.extend(all.map(|note| format!("{file}: {note}")));
         let width = work.width_within(self.request, self.bytes)?;
         Ok((work, width))
     }
@@ -325,35 +383,29 @@ fn one_on_own(
         ));
     }
     let poses = Shared {
-        poses: &work.poses.held_out,
+        poses: &work.poses.held_out.clone(),
         namesakes: &namesakes,
         renamed: false,
     };
-    let [measured] = measure(&work, old_of.file, [old.weights], &poses, width, watch)?;
-    let Work { bound, poses, .. } = work;
+    let (bound, held_out) = (work.bound.clone(), work.poses.held_out.clone());
+    let measured = old.measure(work, &poses, (width, watch))?;
     let old_side = Side {
-        character: before,
+        character: old.character(),
         bind: &bound.joints,
         weights: old.weights,
         measured,
     };
     let (work, width) = new.prepare(&mut notes)?;
     let poses_there = Shared {
-        poses: &poses.held_out,
+        poses: &held_out,
         namesakes: &namesakes,
         renamed: true,
     };
-    let [measured] = measure(
-        &work,
-        new_of.file,
-        [new.weights],
-        &poses_there,
-        width,
-        watch,
-    )?;
+    let new_bind = work.bound.joints.clone();
+    let measured = new.measure(work, &poses_there, (width, watch))?;
     let new_side = Side {
-        character: after,
-        bind: &work.bound.joints,
+        character: new.character(),
+        bind: &new_bind,
         weights: new.weights,
         measured,
     };
@@ -369,7 +421,7 @@ fn one_on_own(
     }
     notes.extend(onto::elsewhere(old_of, new_of));
     let order = counterparts.as_ref().map(|found| &found.of[..]);
-    let mut one = described(&old_side, &new_side, order, &poses.held_out, least_percent);
+    let mut one = described(&old_side, &new_side, order, &held_out, least_percent);
     notes.into_iter().for_each(|note| one.note(note));
     Ok(one)
 }
@@ -432,6 +484,17 @@ struct Side<'a> {
     bind: &'a [JointId],
     weights: &'a Weights,
     measured: Measured,
+}
+
+impl<'a> Side<'a> {
+    fn new(work: &'a Work, weights: &'a Weights, measured: Measured) -> Self {
+        Self {
+            character: work.character,
+            bind: &work.bound.joints,
+            weights,
+            measured,
+        }
+    }
 }
 
 /// What the report says of two sides. `order` are the vertices of the new one in the order of the old one's, if

@@ -7,6 +7,7 @@ use super::onto::{self, Of};
 use super::posed::posed;
 use super::source::Source;
 use super::work::Work;
+use super::worn::Worn;
 use super::{Request, Watch, describe};
 use crate::asset::{self, Document};
 use crate::bind::Kind;
@@ -201,26 +202,49 @@ pub fn drawings(request: &Request, file: &Path, watch: &dyn Watch) -> Result<Dra
     };
     let (mut drawings, mut fits) = (Drawings::default(), others.is_none());
     for (skin, loaded) in source.loaded.iter().enumerate() {
-        let reference = Of::new(input, &loaded.character);
         let mut notes = Vec::new();
-        let weights = match &others {
+        let theirs = match &others {
             Some((skins, pairing)) => {
                 let Some(partner) = pairing.partners[skin] else {
                     continue;
                 };
-                let read = onto::read(Of::new(file, &skins[partner].character), reference);
+                Some(&skins[partner])
+            }
+            None => None,
+        };
+        let of_theirs = theirs.and_then(Worn::of);
+        let worn = match theirs {
+            Some(_) => of_theirs.as_ref(),
+            None => source.worn(skin),
+        };
+        let wearing = worn.and_then(|worn| worn.on(&loaded.character));
+        let character = wearing
+            .as_ref()
+            .map_or(&loaded.character, |wearing| &wearing.character);
+        let reference = Of::new(input, character);
+        let weights = match theirs {
+            Some(skin) => {
+                let read = onto::read(Of::new(file, &skin.character), reference);
                 let read = read.map_err(Error::Input)?;
                 notes.extend(read.notes);
                 Some(read.weights)
             }
-            None => loaded.character.weights.clone(),
+            None => match (&wearing, worn) {
+                (Some(_), Some(worn)) => worn.character.weights.clone(),
+                _ => loaded.character.weights.clone(),
+            },
         };
+        notes.extend(wearing.as_ref().and(worn).map(Worn::note));
         fits = true;
         if weights.is_none() && draws.views().any(Views::needs_weights) {
             return Err(onto::without_weights(reference).into());
         }
-        let work = source.prepare(request, skin)?;
+        let mut work = source.prepare(request, skin)?;
         let width = work.width_within(request, bytes)?;
+        if let (Some(wearing), Some(weights)) = (&wearing, &weights) {
+            work = wearing.dress(work, weights, (width, watch))?;
+        }
+        let work = work;
         let weights = weights.as_ref().unwrap_or(work.stack.base());
         notes.extend(work.warnings.iter().cloned());
         let worst = match draws.views().any(Views::needs_worst) {

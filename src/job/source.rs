@@ -4,6 +4,7 @@ use std::time::Instant;
 
 use super::targets::{Given, candidate_rows};
 use super::work::Work;
+use super::worn::Worn;
 use super::{Request, carry};
 use crate::asset::{self, Document, Loaded};
 use crate::bind::{self, Bound, Kind, Way};
@@ -31,6 +32,8 @@ pub(super) struct Source {
     targets: Option<Given>,
     /// Meshes that follow those of a skin, by the recipe.
     pub lods: Vec<Lod>,
+    /// For each skin of the file the helper joints that an earlier bake gave it; it stands here without.
+    worn: Vec<Option<Worn>>,
 }
 
 /// Meshes of a skin that one `[[lod]]` table names.
@@ -54,7 +57,8 @@ impl Source {
             });
         }
         let document = Document::open(&request.input)?;
-        let loaded = asset::characters(&document, request.skeleton.as_deref())?;
+        let mut loaded = asset::characters(&document, request.skeleton.as_deref())?;
+        let worn = loaded.iter_mut().map(Worn::strip).collect();
         let (loaded, lods) = match &request.recipe.lod[..] {
             [] => (loaded, Vec::new()),
             rules => apart(&document, loaded, rules)?,
@@ -80,7 +84,28 @@ impl Source {
             given,
             targets,
             lods,
+            worn,
         })
+    }
+
+    /// Why a skin cannot get helper joints, if it cannot.
+    pub(super) fn no_helpers(&self, request: &Request, index: usize) -> Option<String> {
+        if self.targets.is_some() {
+            return Some(
+                "no helper joints: with given target shapes there are none yet".to_owned(),
+            );
+        }
+        let worn = self.loaded[index].skin().is_some() && !self.worn.iter().all(Option::is_none);
+        worn.then(|| {
+            let file = request.input.display();
+            format!("no helper joints: {file} has some of an earlier bake; bake the file that they were added to")
+        })
+    }
+
+    /// The helper joints that an earlier bake gave to a skin.
+    pub(super) fn worn(&self, index: usize) -> Option<&Worn> {
+        // Where meshes are apart, skins have other numbers, and none is looked at as it stands in the file.
+        self.worn.get(index)?.as_ref()
     }
 
     /// Leaves out meshes that a condition does not hold for; it gets their names.
@@ -106,6 +131,8 @@ impl Source {
         let loaded = &self.loaded[index];
         let character = &loaded.character;
         let mut warnings = [&loaded.notes[..], &loaded.skin_notes[..]].concat();
+        let asks = request.recipe.helpers.most() > 0;
+        warnings.extend(self.no_helpers(request, index).filter(|_| asks));
         let diagonal = character.surface.diagonal();
         if !SIZES.contains(&diagonal) {
             let expected = format!(
@@ -244,6 +271,8 @@ impl Source {
             kept,
             kept_notes,
             candidates,
+            first_helper: None,
+            helpers_asked: request.recipe.helpers.most(),
             poses,
             bind: way,
             layers: layer_lines,

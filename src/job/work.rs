@@ -11,6 +11,7 @@ use super::{Request, Stage, Watch, describe};
 use crate::bind::Bound;
 use crate::deform::{Spread, Stack, Stream};
 use crate::error::{Error, Fault};
+use crate::fit::helpers::{self, Reach};
 use crate::fit::{self, Candidates, Fitted, Gram, MAX_CANDIDATES, Solver, Unidentified};
 use crate::measure::{Figures, Part, Tallies, mirror_error, outliers, worst_first};
 use crate::memory;
@@ -28,6 +29,7 @@ use crate::shapes::Feed;
 const WORST_VERTICES: usize = 10;
 
 /// One skin, ready to fit.
+#[derive(Clone)]
 pub(super) struct Work<'a> {
     pub character: &'a Character,
     pub bound: Bound,
@@ -42,6 +44,10 @@ pub(super) struct Work<'a> {
     /// What the user should know of these, where weights are made.
     pub kept_notes: Vec<String>,
     pub candidates: Candidates,
+    /// The first of its helper joints, which are the last of the skeleton.
+    pub first_helper: Option<usize>,
+    /// Helper joints that it may get at most.
+    pub helpers_asked: usize,
     /// Joints a vertex at most.
     pub influences: usize,
     /// What weights would be without a fit: cut to the heaviest few.
@@ -66,11 +72,23 @@ pub(super) struct Solved {
     fitted: Fitted,
     mend: Option<Mended>,
     unidentified: Unidentified,
+    /// The mean squared error of each vertex on the poses of the fit, in squared percent of the diagonal.
+    errors: Vec<f64>,
     gather_s: f64,
     solve_s: f64,
 }
 
 impl Solved {
+    /// The weights.
+    pub(super) fn weights(&self) -> &Weights {
+        &self.fitted.weights
+    }
+
+    /// The mean squared error of each vertex on the poses of the fit, in squared percent of the diagonal.
+    pub(super) fn errors(&self) -> &[f64] {
+        &self.errors
+    }
+
     /// Other weights beside the same floor.
     pub(super) fn replaced_by(&self, weights: Weights) -> Self {
         let mut other = self.clone();
@@ -133,7 +151,13 @@ impl Work<'_> {
             vertices * Kept::BYTES_PER_VERTEX + SETS * kept.bytes_over(MAX_CANDIDATES)
         });
         let clip = self.shown * joints * CLIP_BYTES_PER_TURN;
-        let fitting = stack + spread + fit + poses + tallies + mirror + kept + targets;
+        let all_poses = self.poses.fit.len() + self.poses.held_out.len();
+        let helpers = match self.helpers_asked {
+            0 => 0,
+            // The skin once more, with them.
+            asked => character + helpers::bytes(vertices, all_poses, asked),
+        };
+        let fitting = stack + spread + fit + poses + tallies + mirror + kept + targets + helpers;
         let total = character + clip + fitting.max(self.bound.working_bytes);
         memory::PROGRAM_BYTES + total as u64 + file_bytes
     }
@@ -202,6 +226,18 @@ impl Work<'_> {
         }
     }
 
+    /// What the recipe asks of the fit.
+    pub(super) fn fit_options(&self, request: &Request) -> fit::Options {
+        let settings = &request.recipe.fit;
+        fit::Options {
+            influences: self.influences,
+            smoothness: settings.smoothness,
+            hold_percent: settings.hold,
+            prune: settings.prune,
+            steps: request.recipe.write.weights.steps(),
+        }
+    }
+
     /// Streams the poses into Gram matrices and solves.
     pub(super) fn fit(
         &self,
@@ -212,21 +248,31 @@ impl Work<'_> {
         let clock = Instant::now();
         let character = self.character;
         let mut gram = Gram::new(self.candidates.clone(), character.surface.diagonal());
-        self.stream(&self.poses.fit, width, Stage::Gather, watch, |shapes| {
-            gram.add(self.stack.rest(), shapes);
-        })?;
+        let joints = character.skeleton.joints().len();
+        let reach = self
+            .first_helper
+            .map(|first| Reach::new(first, joints, &self.candidates, self.stack.base()));
+        let rest = self.stack.rest();
+        self.stream(
+            &self.poses.fit,
+            width,
+            Stage::Gather,
+            watch,
+            |shapes| match &reach {
+                None => gram.add(rest, shapes),
+                Some(reach) => {
+                    for wave in shapes.chunks(2 * width) {
+                        gram.add(rest, &reach.joined(rest, wave));
+                    }
+                }
+            },
+        )?;
         gram.count(self.poses.fit.iter().map(|pose| pose.weight).sum());
         let gather_s = clock.elapsed().as_secs_f64();
         let clock = Instant::now();
         watch.progress(&character.name, Stage::Solve, 0, 1);
         let settings = &request.recipe.fit;
-        let options = fit::Options {
-            influences: self.influences,
-            smoothness: settings.smoothness,
-            hold_percent: settings.hold,
-            prune: settings.prune,
-            steps: request.recipe.write.weights.steps(),
-        };
+        let options = self.fit_options(request);
         // Where no pose tells joints apart, a surface that follows another one keeps what that one has.
         let base = match self.carried {
             Some(_) => &self.naive,
@@ -247,6 +293,7 @@ impl Work<'_> {
         let fitted = solver.fitted();
         let unidentified = gram.unidentified(character.skeleton.joints().len(), settings.hold);
         Ok(Solved {
+            errors: solver.errors(),
             fitted,
             mend,
             unidentified,
@@ -277,6 +324,7 @@ impl Work<'_> {
             unidentified,
             gather_s,
             solve_s,
+            ..
         } = bake;
         weights
             .check(character.skeleton.joints().len())
@@ -295,18 +343,7 @@ impl Work<'_> {
             None => Cow::Borrowed(set),
         });
         let sets: [&Weights; SETS] = [&rigid, &naive, &weights, &floor];
-        let tally = |poses: &Poses| -> Result<Tallies, Error> {
-            let (stack, skeleton) = (&self.stack, &character.skeleton);
-            let mut tallies = Tallies::new(&sets, surface.diagonal(), poses.len());
-            if self.kept.is_some() {
-                tallies = tallies.beyond(stack.base());
-            }
-            self.stream(poses, width, Stage::Measure, watch, |shapes| {
-                tallies.add(stack.rest(), shapes)
-            })?;
-            tallies.add_unbent(stack.rest(), skeleton, stack.centre, poses);
-            Ok(tallies)
-        };
+        let tally = |poses: &Poses| self.tallies(&sets, poses, width, watch);
         let (fit, held_out) = (tally(&self.poses.fit)?, tally(&self.poses.held_out)?);
         let figures = |set: usize| OnPoses {
             fit: (!self.poses.fit.is_empty()).then(|| fit.figures(set)),
@@ -352,6 +389,7 @@ impl Work<'_> {
                 joints: character.skeleton.joints().len(),
             },
             carried: self.carried.clone(),
+            helpers: None,
             idle_joints: describe::idle_joints(character, &self.bound),
             pieces: describe::pieces(character, &self.bound),
             mend,
@@ -398,6 +436,27 @@ impl Work<'_> {
             report,
             worst_poses: worst_first(&errors),
         })
+    }
+
+    /// Measures sets of weights over some poses.
+    pub(super) fn tallies(
+        &self,
+        sets: &[&Weights],
+        poses: &dyn PoseSequence,
+        width: usize,
+        watch: &dyn Watch,
+    ) -> Result<Tallies, Error> {
+        let (stack, skeleton) = (&self.stack, &self.character.skeleton);
+        let mut tallies = Tallies::new(sets, self.character.surface.diagonal(), poses.len());
+        // What is kept may have any joints, and helpers leave those of vertices that no pose bends.
+        if self.kept.is_some() || self.first_helper.is_some() {
+            tallies = tallies.beyond(stack.base());
+        }
+        self.stream(poses, width, Stage::Measure, watch, |shapes| {
+            tallies.add(stack.rest(), shapes);
+        })?;
+        tallies.add_unbent(stack.rest(), skeleton, stack.centre, poses);
+        Ok(tallies)
     }
 
     /// The fault of a character that poses tear to pieces.

@@ -10,7 +10,8 @@ use super::{Album, LONGEST_TEXT, motion};
 use crate::picture::Still;
 use crate::report::words::{self, Shown};
 use crate::report::{
-    BeforeAfter, CharacterReport, FileReport, OnPoses, Percent, PieceKind, Timings, WorstVertex,
+    BeforeAfter, CharacterReport, FileReport, HelperClip, HelperJoint, HelpersReport, OnPoses,
+    Percent, PieceKind, Timings, WorstVertex,
 };
 
 /// Pieces listed one by one: a file may have thousands.
@@ -39,14 +40,10 @@ pub(super) fn section(entry: &Entry, open: bool) -> Markup {
 }
 
 pub(super) fn brief(shown: Shown) -> String {
-    let poses = if shown.held_out {
-        "held-out poses"
-    } else {
-        "fit poses"
-    };
     format!(
-        "{:.3} % rms on {poses}, {}",
+        "{:.3} % rms on {}, {}",
         shown.baked.rms_percent,
+        words::poses(shown.held_out),
         words::against_rigid(shown.gain)
     )
 }
@@ -96,6 +93,7 @@ fn all(entry: &Entry, c: &CharacterReport) -> Markup {
             (error_table(c))
             (worst(c))
         }
+        (helpers(id, c))
         section {
             h4 { "Weights, pieces and time" }
             div.charts { (influences(id, c)) (timings(id, &c.timings)) }
@@ -238,6 +236,15 @@ fn by_stage(
 }
 
 fn error_table(c: &CharacterReport) -> Markup {
+    let caption = format!(
+        "Errors by stage, % of size; {} fit poses, {} held-out poses",
+        c.poses.fit, c.poses.held_out
+    );
+    figures_of("Errors by stage", &caption, &stages(c))
+}
+
+/// A table of error figures, a row a set of weights.
+fn figures_of(label: &str, caption: &str, rows: &[(&str, OnPoses<Percent>)]) -> Markup {
     let figures = |on: Option<Percent>| {
         html! { @match on {
             Some(p) => { @for figure in [p.rms_percent, p.p99_percent, p.max_percent] { td.n { (format!("{figure:.3}")) } } }
@@ -245,14 +252,107 @@ fn error_table(c: &CharacterReport) -> Markup {
         } }
     };
     html! {
-        div.scroll tabindex="0" role="region" aria-label="Errors by stage" { table {
-            caption { "Errors by stage, % of size; " (c.poses.fit) " fit poses, " (c.poses.held_out) " held-out poses" }
+        div.scroll tabindex="0" role="region" aria-label=(label) { table {
+            caption { (caption) }
             thead {
                 tr { th rowspan="2" scope="col" { "weights" } th.n colspan="3" scope="colgroup" { "held-out poses" } th.n colspan="3" scope="colgroup" { "fit poses" } }
                 tr { @for _ in 0..2 { @for name in ["rms", "p99", "max"] { th.n scope="col" { (name) } } } }
             }
-            tbody { @for (name, on) in stages(c) { tr { th scope="row" { (name) } (figures(on.held_out)) (figures(on.fit)) } } }
+            tbody { @for (name, on) in rows { tr { th scope="row" { (name) } (figures(on.held_out)) (figures(on.fit)) } } }
         } }
+    }
+}
+
+/// Joints that the bake added: what they bring, where each hangs, what moves it.
+fn helpers(id: &str, c: &CharacterReport) -> Markup {
+    let Some(helpers) = &c.helpers else {
+        return html! {};
+    };
+    let mut rows = vec![
+        ("without helpers", helpers.without),
+        ("with, as written", c.errors.baked),
+    ];
+    if helpers.driven {
+        rows.push(("with the motion that fits each pose best", helpers.fitted));
+    }
+    rows.push(("floor without helpers", helpers.floor_without));
+    rows.push(("floor with helpers", c.errors.floor));
+    let clip = |clip: &HelperClip| {
+        let figures = vec![Some(clip.without.rms_percent), Some(clip.with.rms_percent)];
+        (words::cut(&clip.clip, LONGEST_TEXT), figures)
+    };
+    html! {
+        section {
+            h4 { "Helper joints" }
+            @for line in words::helpers(c) { p { bdi { (line) } } }
+            (figures_of("Errors without and with helper joints", "Errors without and with helper joints, % of size", &rows))
+            @if !helpers.clips.is_empty() {
+                div.charts { (Bars {
+                    id: format!("{id}-clips"),
+                    title: "Root mean square error by clip, at its keys and between",
+                    unit: "% of size",
+                    row: "clip",
+                    series: &["without helpers", "with helpers"],
+                    rows: helpers.clips.iter().take(MOST_BARS).map(clip).collect(),
+                    digits: 3,
+                    note: "As an engine plays the clip, helpers by their keys; the first clips, at most 15.",
+                }.shown()) }
+                (helper_clips(&helpers.clips))
+            }
+            (helper_joints(helpers))
+        }
+    }
+}
+
+fn helper_clips(clips: &[HelperClip]) -> Markup {
+    html! {
+        div.scroll tabindex="0" role="region" aria-label="Clips with keys for helper joints" { table {
+            caption { "Clips with keys for helper joints; errors in % of size. A helper may turn faster than the joints that it hangs between: the last column says how many times as fast at most." }
+            thead {
+                tr {
+                    th rowspan="2" scope="col" { "clip" } th.n rowspan="2" scope="col" { "frames" } th.n rowspan="2" scope="col" { "keys" }
+                    th.n colspan="3" scope="colgroup" { "without helpers" } th.n colspan="3" scope="colgroup" { "with helpers" } th.n rowspan="2" scope="col" { "turn, times" }
+                }
+                tr { @for _ in 0..2 { @for name in ["rms", "p99", "max"] { th.n scope="col" { (name) } } } }
+            }
+            tbody { @for clip in clips { tr {
+                th scope="row" { bdi { (words::short(&clip.clip)) } } td.n { (clip.frames) } td.n { (clip.keys) }
+                @for p in [clip.without, clip.with] { @for figure in [p.rms_percent, p.p99_percent, p.max_percent] { td.n { (format!("{figure:.3}")) } } }
+                td.n { (clip.turn_ratio.map_or("–".to_owned(), |ratio| format!("{ratio:.2}"))) }
+            } } }
+        } }
+    }
+}
+
+fn helper_joints(helpers: &HelpersReport) -> Markup {
+    let drivers = |helper: &HelperJoint| match (helpers.driven, helper.drivers.is_empty()) {
+        (false, _) => "nothing but clips".to_owned(),
+        (true, true) => "none: it stands still".to_owned(),
+        (true, false) => words::some_of(&helper.drivers),
+    };
+    let partner = |helper: &HelperJoint| match &helper.partner {
+        Some(other) if *other == helper.joint => "itself".to_owned(),
+        Some(other) => words::short(other),
+        None => "–".to_owned(),
+    };
+    html! {
+        details.figures {
+            summary { (words::counting(helpers.joints.len(), "helper joint")) ", one by one" }
+            div.scroll tabindex="0" role="region" aria-label="Helper joints" { table {
+                caption { "Joints that the bake added, in the order of the skin" }
+                thead { tr {
+                    th scope="col" { "joint" } th scope="col" { "parent" } th scope="col" { "partner across the plane" }
+                    th.n scope="col" { "vertices" } th scope="col" { "driven by" }
+                } }
+                tbody { @for helper in &helpers.joints { tr {
+                    th scope="row" { bdi { (words::short(&helper.joint)) } }
+                    td { bdi { (words::short(&helper.parent)) } }
+                    td { bdi { (partner(helper)) } }
+                    td.n { (helper.vertices) }
+                    td { bdi { (drivers(helper)) } }
+                } } }
+            } }
+        }
     }
 }
 

@@ -51,6 +51,16 @@ impl Blends {
         }
     }
 
+    /// The same, more or fewer of them.
+    pub fn with_count(&self, count: usize) -> Self {
+        // None at all say that there are none to make.
+        let count = if self.count == 0 { 0 } else { count };
+        Self {
+            count,
+            ..self.clone()
+        }
+    }
+
     pub fn len(&self) -> usize {
         self.count
     }

@@ -10,8 +10,13 @@ const MOST_FRAMES_COMPARED: usize = 2000;
 /// about as far as if it turned on an arm of that length.
 const SLIDE_PER_RADIAN: f64 = 0.1;
 
-/// The frames of all clips that differ from each other and from bind.
-pub fn frames(skeleton: &Skeleton, bends: &[bool], clips: &[Clip], options: &Options) -> Vec<Pose> {
+/// The frames of each clip that differ from each other, from those of the clips before and from bind.
+pub fn frames(
+    skeleton: &Skeleton,
+    bends: &[bool],
+    clips: &[Clip],
+    options: &Options,
+) -> Vec<Vec<Pose>> {
     let bind = vec![Move::still(); skeleton.joints().len()];
     let step = options.clip_step.to_radians();
     // Two rotations are an angle apart if their quaternions' product has at most its half cosine.
@@ -45,13 +50,14 @@ pub fn frames(skeleton: &Skeleton, bends: &[bool], clips: &[Clip], options: &Opt
         let count = own.len().min(options.clip_frames);
         let taken: Vec<&Frame> = (0..count).map(|i| own[i * own.len() / count]).collect();
         kept.extend(taken.iter().map(|frame| frame.moves.as_slice()));
-        poses.extend(taken.into_iter().map(|frame| {
+        let own = taken.into_iter().map(|frame| {
             let moves = skeleton
                 .ids()
                 .filter(|id| bends[id.index()])
                 .map(|id| (id, frame.moves[id.index()]));
             Pose::new(format!("clip {} {:.2} s", clip.name, frame.time), moves)
-        }));
+        });
+        poses.push(own.collect());
     }
     poses
 }

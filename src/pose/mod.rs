@@ -16,6 +16,8 @@ mod ranges;
 mod sweep;
 
 use std::borrow::Cow;
+use std::ops::Range;
+use std::sync::Arc;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -116,7 +118,31 @@ impl PoseSet {
 #[derive(Clone, Debug)]
 pub struct Poses {
     listed: Vec<Pose>,
+    /// For each clip those of them that are its frames.
+    of_clips: Vec<Range<usize>>,
     blends: Option<Blends>,
+    added: Option<Added>,
+}
+
+/// Moves of joints that were added to the skeleton of a pose set.
+#[derive(Clone, Debug)]
+struct Added {
+    /// The first of the joints.
+    first: usize,
+    /// For each pose the moves of all of them.
+    moves: Arc<Vec<Vec<Move>>>,
+}
+
+impl Added {
+    fn onto(&self, index: usize, pose: &Pose) -> Pose {
+        let added = self.moves[index].iter().enumerate();
+        let added = added.map(|(place, &own)| (JointId((self.first + place) as u16), own));
+        Pose {
+            weight: pose.weight,
+            shape: pose.shape,
+            ..Pose::new(pose.name.clone(), pose.moves.iter().copied().chain(added))
+        }
+    }
 }
 
 /// What blends are drawn for.
@@ -132,9 +158,13 @@ impl PoseSequence for Poses {
     }
 
     fn get(&self, index: usize) -> Cow<'_, Pose> {
-        match (&self.blends, index.checked_sub(self.listed.len())) {
+        let pose = match (&self.blends, index.checked_sub(self.listed.len())) {
             (Some(blends), Some(blend)) => Cow::Owned(blends.get(blend)),
             _ => Cow::Borrowed(&self.listed[index]),
+        };
+        match &self.added {
+            Some(added) => Cow::Owned(added.onto(index, &pose)),
+            None => pose,
         }
     }
 }
@@ -143,7 +173,9 @@ impl From<Vec<Pose>> for Poses {
     fn from(listed: Vec<Pose>) -> Self {
         Self {
             listed,
+            of_clips: Vec::new(),
             blends: None,
+            added: None,
         }
     }
 }
@@ -160,12 +192,67 @@ impl Poses {
         (0..count).map(|at| self.get(at).into_owned()).collect()
     }
 
+    /// The same poses with moves of joints from the `first` on, which the skeleton did not have: those of each pose.
+    pub fn with_added(&self, first: usize, moves: Vec<Vec<Move>>) -> Self {
+        Self {
+            added: Some(Added {
+                first,
+                moves: Arc::new(moves),
+            }),
+            ..self.clone()
+        }
+    }
+
+    /// The same with another number of blends, if there are any.
+    pub fn with_blends(&self, count: usize) -> Self {
+        let blends = self.blends.as_ref();
+        Self {
+            blends: blends.map(|blends| blends.with_count(count)),
+            ..self.clone()
+        }
+    }
+
+    /// The same with frames of clips that count for that share of all, if there are any; each clip for as much as any
+    /// other.
+    pub fn with_clips_counting(&self, share: f64) -> Self {
+        let sum = |range: &Range<usize>| -> f64 {
+            let poses = self.listed[range.clone()].iter();
+            poses.map(|pose| pose.weight).sum()
+        };
+        let clips = self.of_clips.iter().filter(|range| !range.is_empty());
+        let clips: Vec<(&Range<usize>, f64)> = clips.map(|range| (range, sum(range))).collect();
+        let all: f64 = self.iter().map(|pose| pose.weight).sum();
+        let others = all - clips.iter().map(|clip| clip.1).sum::<f64>();
+        let whole = match others > 0.0 {
+            true => share / (1.0 - share) * others,
+            false => all,
+        };
+        let mut poses = self.clone();
+        for (range, own) in &clips {
+            for pose in &mut poses.listed[(*range).clone()] {
+                pose.weight *= whole / (clips.len() as f64 * own);
+            }
+        }
+        poses
+    }
+
+    /// The same without such moves.
+    pub fn without_added(&self) -> Self {
+        Self {
+            added: None,
+            ..self.clone()
+        }
+    }
+
     /// Bytes that the poses take; blends take none of their own.
     pub fn bytes(&self) -> usize {
-        self.listed
-            .iter()
+        let added = self.added.iter().flat_map(|added| added.moves.iter());
+        let added: usize = added.map(|moves| size_of::<Move>() * moves.len()).sum();
+        let listed = self.listed.iter();
+        let listed: usize = listed
             .map(|pose| 100 + size_of::<(JointId, Move)>() * pose.moves.len())
-            .sum()
+            .sum();
+        listed + added
     }
 }
 
@@ -184,32 +271,39 @@ impl PoseSet {
 pub fn pose_set(skeleton: &Skeleton, base: &Weights, clips: &[Clip], options: &Options) -> PoseSet {
     let bends = bending_joints(skeleton, base);
     let ranges = Ranges::new(skeleton, clips, options);
-    let mut listed = Vec::new();
-    let mut list = |poses: Vec<Pose>, weight: f64| {
-        if weight > 0.0 {
-            listed.extend(poses.into_iter().map(|pose| Pose { weight, ..pose }));
+    let weighed = |poses: Vec<Pose>, weight: f64| -> Vec<Pose> {
+        match weight > 0.0 {
+            true => poses
+                .into_iter()
+                .map(|pose| Pose { weight, ..pose })
+                .collect(),
+            false => Vec::new(),
         }
     };
-    list(
-        sweep::sweep(skeleton, &bends, &ranges, options.sweep_steps),
-        options.sweep_weight,
-    );
+    let sweep = sweep::sweep(skeleton, &bends, &ranges, options.sweep_steps);
+    let mut listed = weighed(sweep, options.sweep_weight);
+    let mut of_clips = Vec::new();
     if options.clips {
-        list(
-            clip::frames(skeleton, &bends, clips, options),
-            options.clip_weight,
-        );
+        for frames in clip::frames(skeleton, &bends, clips, options) {
+            let first = listed.len();
+            listed.extend(weighed(frames, options.clip_weight));
+            of_clips.push(first..listed.len());
+        }
     }
     let blends = |stream| Some(Blends::new(skeleton, &bends, &ranges, options, stream));
     let (fit, held_out) = (blends(Stream::Fit), blends(Stream::HeldOut));
     PoseSet {
         fit: Poses {
             listed,
+            of_clips,
             blends: fit,
+            added: None,
         },
         held_out: Poses {
             listed: Vec::new(),
+            of_clips: Vec::new(),
             blends: held_out,
+            added: None,
         },
         bends,
     }

@@ -11,8 +11,8 @@ use super::{Recipe, all};
 use crate::error::{Error, Fault};
 
 /// The keys of a recipe; a test holds them to its fields.
-pub(super) const SECTIONS: [&str; 8] = [
-    "bind", "pieces", "poses", "layer", "fit", "write", "limits", "lod",
+pub(super) const SECTIONS: [&str; 9] = [
+    "bind", "pieces", "poses", "layer", "fit", "helpers", "write", "limits", "lod",
 ];
 
 /// A fault, and where in the text it is.

@@ -19,6 +19,8 @@ pub struct CharacterReport {
     pub skeleton: SkeletonReport,
     /// Where its weights come from; null if from its own layers.
     pub carried: Option<CarryReport>,
+    /// The joints that the bake added; null if none were asked for, or none pay.
+    pub helpers: Option<HelpersReport>,
     /// Joints that win no vertex in the bind, and why.
     pub idle_joints: Vec<IdleJoint>,
     /// What each connected piece does, and why.
@@ -90,6 +92,60 @@ pub struct CarryReport {
     pub forced_pieces: usize,
     /// Joints of the other surface that this one lacks: their weight is with the nearest joint above that it has.
     pub missing_joints: Vec<String>,
+}
+
+/// Joints that a bake added, and what they bring.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct HelpersReport {
+    /// The joints, in the order of the skin, behind those that it had.
+    pub joints: Vec<HelperJoint>,
+    /// Whether the errors of the baked weights are with motion that other joints drive: else with the motion that
+    /// fits each pose best, as clips have it, also of held-out poses.
+    pub driven: bool,
+    /// The errors of the weights that the bake would have without helpers.
+    pub without: OnPoses<Percent>,
+    /// The floor without helpers.
+    pub floor_without: OnPoses<Percent>,
+    /// The errors of the weights as written, with the motion that fits each pose best.
+    pub fitted: OnPoses<Percent>,
+    /// The clips that got keys for helpers.
+    pub clips: Vec<HelperClip>,
+}
+
+/// A joint that a bake added.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct HelperJoint {
+    /// Its name.
+    pub joint: String,
+    /// The joint that it hangs from.
+    pub parent: String,
+    /// The helper across the plane of symmetry; itself on it, null if it has none.
+    pub partner: Option<String>,
+    /// Welded vertices that have weight on it.
+    pub vertices: usize,
+    /// The joints whose rotations drive it; none if nothing but clips does.
+    pub drivers: Vec<String>,
+}
+
+/// A clip with keys for helper joints, measured at all its keys and between.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct HelperClip {
+    /// Its name.
+    pub clip: String,
+    /// The frames that motion was fitted to.
+    pub frames: usize,
+    /// Keys of all helpers together.
+    pub keys: usize,
+    /// The errors of the weights that the bake would have without helpers.
+    pub without: Percent,
+    /// The errors of the weights as written, with helpers as keyed.
+    pub with: Percent,
+    /// How fast helpers turn at most against the fastest joint of those that they hang between, as a ratio; null where
+    /// nothing turns.
+    pub turn_ratio: Option<f64>,
 }
 
 /// A joint that wins no vertex.

@@ -57,11 +57,14 @@ pub fn markdown(report: &Report) -> String {
     );
     let rows = words::worst_first(&report.files);
     let in_fit = |row: &Row| row.shown.is_some_and(|shown| !shown.held_out);
-    let note = if rows.iter().any(in_fit) {
-        "\n\\* on poses of the fit; none are held out\n"
-    } else {
-        ""
-    };
+    let mut note = String::new();
+    if rows.iter().any(in_fit) {
+        note += "\n\\* on poses of the fit; none are held out\n";
+    }
+    if let Some(fitted) = words::note_of_fitted_motion(&rows) {
+        // Writing to a String cannot fail.
+        _ = writeln!(note, "\n{fitted}");
+    }
     let rows: Vec<String> = rows.iter().map(character).collect();
     out += &part(
         &format!("{}, worst first", words::counting(rows.len(), "character")),
@@ -71,7 +74,7 @@ pub fn markdown(report: &Report) -> String {
         MOST_BYTES.saturating_sub(out.len() + note.len()),
     );
     if !rows.is_empty() {
-        out += note;
+        out += &note;
     }
     out
 }

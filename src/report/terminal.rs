@@ -60,6 +60,9 @@ fn several(report: &Report, files: &[FileReport]) -> Text {
     if rows.iter().take(MOST_ROWS).any(in_fit) {
         out.plain("  * on poses of the fit; none are held out");
     }
+    if let Some(note) = words::note_of_fitted_motion(&rows[..rows.len().min(MOST_ROWS)]) {
+        out.wrapped("  ", note);
+    }
     out
 }
 
@@ -165,7 +168,7 @@ fn worst_of(file: &FileReport) -> String {
         Some(shown) => format!(
             "{} % rms {}, {}",
             narrow(shown.baked.rms_percent),
-            poses(shown.held_out),
+            if shown.held_out { "held-out" } else { "fit" },
             words::against_rigid(shown.gain)
         ),
         None => "no pose bends this surface".to_owned(),
@@ -177,10 +180,6 @@ fn worst_of(file: &FileReport) -> String {
             short(&worst.character.name)
         ),
     }
-}
-
-fn poses(held_out: bool) -> &'static str {
-    if held_out { "held-out" } else { "fit" }
 }
 
 // One file -----------------------------------------------------------------------------------------
@@ -248,6 +247,9 @@ fn character(out: &mut Text, c: &CharacterReport) {
         c.poses.fit, c.poses.held_out
     ));
     out.wrapped("  ", &symmetry(&c.symmetry));
+    for line in words::helpers(c) {
+        out.wrapped("  ", &line);
+    }
     out.blank();
     out.plain("  error, % of size    fit poses               held-out poses");
     out.plain("                      rms     p99     max     rms     p99     max");
@@ -341,9 +343,9 @@ fn symmetry(found: &SymmetryReport) -> String {
 fn headline(c: &CharacterReport) -> String {
     match Shown::of(c) {
         Some(shown) => format!(
-            "{} % rms on {} poses, {}",
+            "{} % rms on {}, {}",
             narrow(shown.baked.rms_percent),
-            poses(shown.held_out),
+            words::poses(shown.held_out),
             words::against_rigid(shown.gain)
         ),
         None => "baked; no pose bends this surface".to_owned(),
@@ -359,8 +361,10 @@ fn above_floor(c: &CharacterReport) -> Option<String> {
 
 /// One line that says how good the result is, and what to change if it is not.
 pub(super) fn verdict(c: &CharacterReport) -> String {
-    let floor = above_floor(c).map_or(String::new(), |floor| format!("; {floor}"));
-    format!("{}: {}{floor}", c.name, headline(c))
+    let mut said = vec![headline(c)];
+    said.extend(above_floor(c));
+    said.extend(words::helpers(c));
+    format!("{}: {}", c.name, said.join("; "))
 }
 
 fn figures(figures: Option<Percent>) -> String {

@@ -2,9 +2,10 @@
 
 pub(crate) use crate::error::clean;
 
+use super::text::narrow;
 use super::{
-    CarryReport, CharacterReport, Counts, FileReport, FileStatus, LimitReport, Percent, Report,
-    RunEnd, WorstVertex,
+    CarryReport, CharacterReport, Counts, FileReport, FileStatus, HelperClip, HelpersReport,
+    LimitReport, Percent, Report, RunEnd, WorstVertex,
 };
 
 /// Names in tables are cut to this many characters.
@@ -141,6 +142,76 @@ pub(crate) fn carried(carried: &CarryReport) -> String {
         );
     }
     text
+}
+
+/// What helper joints bring to a character, and where an engine shows it: sentences, the figures first; none without
+/// helpers.
+pub(crate) fn helpers(c: &CharacterReport) -> Vec<String> {
+    let (Some(helpers), Some(shown)) = (&c.helpers, Shown::of(c)) else {
+        return Vec::new();
+    };
+    let rms = |percent: Option<Percent>| {
+        percent.map_or("-".to_owned(), |percent| narrow(percent.rms_percent))
+    };
+    let mut lines = vec![format!(
+        "{}: {} % rms on {}, {} % without",
+        counting(helpers.joints.len(), "helper joint"),
+        rms(Some(shown.baked)),
+        poses(shown.held_out),
+        rms(helpers.without.held_out_or_fit())
+    )];
+    lines.push(match helpers.driven {
+        true => format!(
+            "helpers move as other joints drive them; with the motion that fits each pose best it would be {} %",
+            rms(helpers.fitted.held_out_or_fit())
+        ),
+        false => fitted_motion(helpers).to_owned(),
+    });
+    let worst =
+        |a: &&HelperClip, b: &&HelperClip| a.with.rms_percent.total_cmp(&b.with.rms_percent);
+    if let Some(clip) = helpers.clips.iter().max_by(worst) {
+        lines.push(format!(
+            "{} with keys for helpers, the worst {}: {} % rms, {} % without",
+            counting(helpers.clips.len(), "clip"),
+            short(&clip.clip),
+            rms(Some(clip.with)),
+            rms(Some(clip.without))
+        ));
+    }
+    lines
+}
+
+/// Where the motion is to be seen that figures of helpers are with, if nothing drives them.
+fn fitted_motion(helpers: &HelpersReport) -> &'static str {
+    match helpers.clips.is_empty() {
+        false => {
+            "that is with the motion that fits each pose best: engines show it in the clips alone; elsewhere helpers \
+             stand still against their parents"
+        }
+        true => {
+            "that is with the motion that fits each pose best, but no clip has it: in an engine helpers stand still \
+             against their parents"
+        }
+    }
+}
+
+/// What tables of several characters say below, if figures in them are with motion that engines show in clips alone.
+pub(super) fn note_of_fitted_motion(rows: &[Row]) -> Option<&'static str> {
+    let is_fitted =
+        |row: &Row| (row.character.helpers.as_ref()).is_some_and(|helpers| !helpers.driven);
+    rows.iter().any(is_fitted).then_some(
+        "of characters with helper joints that nothing drives, figures are with the motion that fits each pose best; \
+         engines show it in clips alone",
+    )
+}
+
+/// The set of poses that figures are of.
+pub(crate) fn poses(held_out: bool) -> &'static str {
+    if held_out {
+        "held-out poses"
+    } else {
+        "fit poses"
+    }
 }
 
 /// The limits that a character exceeds.

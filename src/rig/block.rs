@@ -9,7 +9,7 @@
 use std::ops::Range;
 use std::sync::Arc;
 
-use nalgebra::Matrix4;
+use nalgebra::{Matrix3x4, Matrix4};
 
 use super::{JointId, Pose, Skeleton};
 
@@ -114,6 +114,33 @@ impl Block {
         }
     }
 
+    /// The same with joints behind the first so many, in place of those there; `matrix` gives theirs by joint, from 0
+    /// on, and lane, about the centre.
+    pub fn with_joints(
+        &self,
+        first: usize,
+        joints: usize,
+        matrix: impl Fn(usize, usize) -> Matrix3x4<f64>,
+    ) -> Self {
+        let mut matrices = Vec::with_capacity(first + joints);
+        matrices.extend_from_slice(&self.matrices[..first]);
+        for joint in 0..joints {
+            let mut entry = [[0.0; LANES]; 12];
+            for lane in 0..LANES {
+                let matrix = matrix(joint, lane);
+                for (place, values) in entry.iter_mut().enumerate() {
+                    values[lane] = matrix[(place / 4, place % 4)] as f32;
+                }
+            }
+            matrices.push(entry);
+        }
+        Self {
+            matrices,
+            weights: self.weights,
+            poses: self.poses,
+        }
+    }
+
     /// The 3×4 matrix of a joint, row after row; `None` beyond the last joint.
     pub fn get(&self, joint: usize) -> Option<&[Lane; 12]> {
         self.matrices.get(joint)
@@ -187,16 +214,25 @@ impl Shapes {
             .vertices
             .partition_point(|&v| (v as usize) < range.start);
         let end = self.vertices.partition_point(|&v| (v as usize) < range.end);
-        let targets = match &self.targets {
-            Targets::Known(targets) => &targets[begin..end],
-            Targets::OnDemand(source) => {
-                buffer.resize(end - begin, Point::ZERO);
-                source.evaluate(&self.block, begin..end, buffer);
-                buffer.as_slice()
-            }
-        };
+        let targets = self.targets_at(begin..end, buffer);
         let vertices = self.vertices[begin..end].iter().map(|&v| v as usize);
         vertices.zip(targets)
+    }
+
+    /// The targets at these places of the list of vertices; `buffer` may be used to hold them.
+    pub fn targets_at<'a>(
+        &'a self,
+        slots: Range<usize>,
+        buffer: &'a mut Vec<Point>,
+    ) -> &'a [Point] {
+        match &self.targets {
+            Targets::Known(targets) => &targets[slots],
+            Targets::OnDemand(source) => {
+                buffer.resize(slots.len(), Point::ZERO);
+                source.evaluate(&self.block, slots, buffer);
+                buffer
+            }
+        }
     }
 
     /// The target of each of the vertices.

@@ -115,25 +115,57 @@ impl Skeleton {
                     Some(p) => specs[p].inverse_bind * worlds[j],
                     None => worlds[j],
                 };
-                let bind_local =
-                    BindLocal::from_matrix(&local).ok_or(SkeletonFault::Singular(j))?;
-                let unstretch = bind_local
-                    .stretch
-                    .try_inverse()
-                    .ok_or(SkeletonFault::Singular(j))?;
-                Ok(Joint {
-                    name: spec.name.clone(),
-                    node: spec.node,
-                    // `order` proved that there are at most 65,536 joints.
-                    parent: spec.parent.map(|p| JointId(p as u16)),
-                    bind_world: worlds[j],
-                    wrap: worlds[j] * unstretch.to_homogeneous(),
-                    unwrap: bind_local.stretch.to_homogeneous() * spec.inverse_bind,
-                    bind_local,
-                })
+                Joint::new(spec, worlds[j], &local).ok_or(SkeletonFault::Singular(j))
             })
             .collect::<Result<Vec<_>, _>>()?;
         Ok(Self { joints, order })
+    }
+
+    /// The same with joints behind those that there are, which their parents are among.
+    ///
+    /// # Errors
+    /// [`SkeletonFault`] names the first joint that cannot be used.
+    pub fn with_joints(&self, specs: &[JointSpec]) -> Result<Self, SkeletonFault> {
+        let mut skeleton = self.clone();
+        let count = self.joints.len() + specs.len();
+        if count > usize::from(u16::MAX) + 1 {
+            return Err(SkeletonFault::Count(count));
+        }
+        for spec in specs {
+            let number = skeleton.joints.len();
+            let fault = SkeletonFault::Singular(number);
+            let world = invert(&spec.inverse_bind).ok_or(fault.clone())?;
+            let local = match spec.parent.map(|parent| &skeleton.joints[parent]) {
+                Some(parent) => parent.bind_world.try_inverse().ok_or(fault.clone())? * world,
+                None => world,
+            };
+            skeleton
+                .joints
+                .push(Joint::new(spec, world, &local).ok_or(fault)?);
+            skeleton.order.push(JointId(number as u16));
+        }
+        Ok(skeleton)
+    }
+
+    /// The first so many joints alone, which none of the others may be above.
+    pub fn first(&self, count: usize) -> Self {
+        let order = self.order.iter().filter(|id| id.index() < count);
+        Self {
+            joints: self.joints[..count].to_vec(),
+            order: order.copied().collect(),
+        }
+    }
+
+    /// The move of a joint that takes bind positions by a rigid motion of mesh space, apart from what its parent does;
+    /// `None` if that has no inverse.
+    pub fn rigid_move(&self, id: JointId, motion: &Matrix4<f64>) -> Option<Move> {
+        let joint = self.joint(id);
+        let own = joint.unwrap * motion * joint.wrap;
+        let (rotation, _) = polar(&own.fixed_view::<3, 3>(0, 0).into())?;
+        Some(Move {
+            translation: own.fixed_view::<3, 1>(0, 3).into(),
+            ..Move::from(rotation)
+        })
     }
 
     /// The joints, in the order of the skin.
@@ -240,6 +272,24 @@ impl Skeleton {
     }
 }
 
+impl Joint {
+    /// `local` is the bind transform relative to the parent; `None` if it cannot be inverted.
+    fn new(spec: &JointSpec, bind_world: Matrix4<f64>, local: &Matrix4<f64>) -> Option<Self> {
+        let bind_local = BindLocal::from_matrix(local)?;
+        let unstretch = bind_local.stretch.try_inverse()?;
+        Some(Self {
+            name: spec.name.clone(),
+            node: spec.node,
+            // A skeleton has at most 65,536 joints.
+            parent: spec.parent.map(|p| JointId(p as u16)),
+            bind_world,
+            wrap: bind_world * unstretch.to_homogeneous(),
+            unwrap: bind_local.stretch.to_homogeneous() * spec.inverse_bind,
+            bind_local,
+        })
+    }
+}
+
 impl BindLocal {
     /// Splits an affine matrix; `None` if it cannot be inverted.
     pub fn from_matrix(matrix: &Matrix4<f64>) -> Option<Self> {
@@ -259,6 +309,14 @@ impl BindLocal {
             scale: own.scale,
         };
         turned.matrix() * self.stretch.to_homogeneous()
+    }
+
+    /// The translation and the rotation of `T · R · M · S`, of a move M without scale.
+    pub fn placed(&self, own: &Move) -> (Vector3<f64>, UnitQuaternion<f64>) {
+        (
+            self.translation + self.rotation * own.translation,
+            self.rotation * own.rotation,
+        )
     }
 
     /// The move M of a joint whose transform relative to its parent is `T · R · M · S`, and the greatest part of

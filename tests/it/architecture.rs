@@ -15,6 +15,7 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("bind", &["rig"]),
     ("pose", &["rig", "error"]),
     ("deform", &["rig"]),
+    ("drive", &["error", "rig"]),
     ("fit", &["rig"]),
     ("carry", &["rig"]),
     ("measure", &["rig"]),
@@ -35,8 +36,8 @@ const ROOMS: &[(&str, &[&str])] = &[
     (
         "job",
         &[
-            "asset", "bind", "carry", "deform", "error", "fit", "inspect", "limits", "measure",
-            "memory", "page", "picture", "pose", "recipe", "report", "rig", "shapes",
+            "asset", "bind", "carry", "deform", "drive", "error", "fit", "inspect", "limits",
+            "measure", "memory", "page", "picture", "pose", "recipe", "report", "rig", "shapes",
         ],
     ),
     (

@@ -59,7 +59,7 @@ impl Baked {
     }
 }
 
-fn read(path: &Path) -> Character {
+pub fn read(path: &Path) -> Character {
     let document = Document::open(path).expect("a file");
     let loaded = characters(&document, None).expect("a character");
     loaded.into_iter().next().expect("one").character
@@ -630,7 +630,7 @@ fn jacket(baked: &Path, body: &str) -> Kit {
 }
 
 /// Where linear blend skinning has the vertices of a surface in a pose, in its own space.
-fn skinned(character: &Character, surface: &Surface, pose: &Pose) -> Surface {
+pub fn skinned(character: &Character, surface: &Surface, pose: &Pose) -> Surface {
     let matrices = character.skeleton.skinning_matrices(pose);
     let weights = character.weights.as_ref().expect("weights");
     let place = |v: usize| {

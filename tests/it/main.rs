@@ -18,6 +18,8 @@ mod farm;
 mod figures;
 mod files;
 mod hard;
+mod helper_recovery;
+mod helpers;
 mod inspect;
 mod layers;
 mod limits;

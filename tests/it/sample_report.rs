@@ -63,6 +63,7 @@ pub fn character(name: &str, rms: f64) -> CharacterReport {
         },
         skeleton: SkeletonReport { joints: 20 },
         carried: None,
+        helpers: None,
         idle_joints: Vec::new(),
         pieces: Vec::new(),
         mend: None,

@@ -105,6 +105,15 @@ impl Doll {
         doll
     }
 
+    /// The T alone.
+    pub fn unarmed(mut self) -> Self {
+        self.positions.truncate(self.body);
+        self.bind.truncate(self.body);
+        let body = self.body as u32;
+        self.triangles.retain(|corners| corners[0] < body);
+        self
+    }
+
     /// One vertex of a pair on the other joint, and one on the plane on the left arm.
     fn with_slips(mut self) -> Self {
         let at = |x: f32, y: f32| self.positions.iter().position(|p| p[0] == x && p[1] == y);
@@ -217,10 +226,10 @@ fn recipe(symmetry: Symmetry) -> Recipe {
 }
 
 /// A vertex's weights by the names of joints, as bits.
-type Named = BTreeMap<String, u32>;
+pub type Named = BTreeMap<String, u32>;
 
 /// Positions and weights as the gltf crate reads them.
-fn read_back(file: &[u8]) -> Vec<([f32; 3], Named)> {
+pub fn read_back(file: &[u8]) -> Vec<([f32; 3], Named)> {
     let gltf = gltf::Gltf::from_slice(file).expect("a valid file");
     let blob = gltf.blob.clone().expect("a buffer");
     let skin = gltf.skins().next().expect("a skin");
@@ -248,7 +257,7 @@ fn read_back(file: &[u8]) -> Vec<([f32; 3], Named)> {
         .collect()
 }
 
-fn other_side(name: &str) -> String {
+pub fn other_side(name: &str) -> String {
     match name.strip_suffix("_l") {
         Some(stem) => format!("{stem}_r"),
         None => name
@@ -258,7 +267,7 @@ fn other_side(name: &str) -> String {
 }
 
 /// Asserts that of the body each vertex has its mirror image's weights, to the bit.
-fn assert_symmetric(doll: &Doll, file: &[u8], what: &str) {
+pub fn assert_symmetric(doll: &Doll, file: &[u8], what: &str) {
     let rows = read_back(file);
     let by_place: BTreeMap<[u32; 3], &Named> = rows
         .iter()

@@ -38,10 +38,12 @@ check() {
 check "valid glTF" node "$here/validate.mjs" "$cases"
 check "linear-blend skinning" node "$here/three_pose.mjs" "$cases"
 check "range of motion" node "$here/three_clip.mjs" "$cases"
+check "helper joints in clips" node "$here/three_helpers.mjs" "$cases"
 check "delta mush" "$python" "$here/mush.py" "$cases"
 check "target shapes from elsewhere" "$python" "$here/targets.py" "$tanyard" "$here/../../demo-data/bog_ox.glb" "$cases.targets"
 check "an even ramp of colours" "$python" "$here/ramp.py" "$cases/ramp.json"
 check "weights filled in a hole" "$python" "$here/fill.py" "$cases/fill.json"
+check "driven helper joints" node "$here/driven.mjs" "$cases/driven.json"
 check "pictures of the guide" "$python" "$here/pictures.py" "$here/../../docs/pictures" "$pictures"
 if command -v chromium >/dev/null; then
     check "pages in a browser" node "$here/pages.mjs" "$pages"
@@ -52,6 +54,6 @@ check "recipes and their schema" "$python" "$here/recipes.py"
 check "valid reports" "$python" "$here/reports.py" "$reports"
 
 if [ "$failures" -gt 0 ]; then
-    echo "$failures of 10 outside checks failed" >&2
+    echo "$failures of 11 outside checks failed" >&2
     exit 1
 fi

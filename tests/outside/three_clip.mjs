@@ -10,31 +10,15 @@
 
 import { readFileSync } from 'node:fs';
 import { join } from 'node:path';
-import { AnimationMixer, Matrix4, Vector3 } from 'three';
+import { AnimationMixer, Matrix4 } from 'three';
 import { GLTFLoader } from 'three/addons/loaders/GLTFLoader.js';
 
 import { runCases } from './cases.mjs';
-import { diagonalOf, loadMeshes, readFloats, withoutMaterials } from './three_file.mjs';
+import { diagonalOf, largestGap, loadMeshes, readFloats, withoutMaterials } from './three_file.mjs';
 
 const TOLERANCE = 1e-5; // of the bind bounding-box diagonal
 const SECONDS_PER_POSE = 0.75;
 const SECONDS_HELD = 0.25;
-
-/** The largest distance of the meshes' vertices from `expected`, in mesh space. */
-function largestGap(meshes, unplace, expected) {
-    let at = 0;
-    let largest = 0;
-    for (const mesh of meshes) {
-        const { position } = mesh.geometry.attributes;
-        for (let vertex = 0; vertex < position.count; vertex += 1, at += 3) {
-            const theirs = new Vector3().fromBufferAttribute(position, vertex);
-            mesh.applyBoneTransform(vertex, theirs).applyMatrix4(mesh.matrixWorld).applyMatrix4(unplace);
-            const gap = theirs.distanceTo(new Vector3().fromArray(expected, at));
-            largest = Math.max(largest, Number.isNaN(gap) ? Infinity : gap);
-        }
-    }
-    return largest;
-}
 
 await runCases(async (folder) => {
     const { json, bytes } = withoutMaterials(join(folder, 'baked.glb'));

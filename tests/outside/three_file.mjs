@@ -61,3 +61,19 @@ export function diagonalOf(meshes) {
     for (const { geometry } of meshes) box.union(new Box3().setFromBufferAttribute(geometry.attributes.position));
     return box.getSize(new Vector3()).length();
 }
+
+/** The largest distance of the meshes' vertices from `expected`, in mesh space. */
+export function largestGap(meshes, unplace, expected) {
+    let at = 0;
+    let largest = 0;
+    for (const mesh of meshes) {
+        const { position } = mesh.geometry.attributes;
+        for (let vertex = 0; vertex < position.count; vertex += 1, at += 3) {
+            const theirs = new Vector3().fromBufferAttribute(position, vertex);
+            mesh.applyBoneTransform(vertex, theirs).applyMatrix4(mesh.matrixWorld).applyMatrix4(unplace);
+            const gap = theirs.distanceTo(new Vector3().fromArray(expected, at));
+            largest = Math.max(largest, Number.isNaN(gap) ? Infinity : gap);
+        }
+    }
+    return largest;
+}
