@@ -5,6 +5,7 @@ use nalgebra::{Matrix4, Quaternion, UnitQuaternion, Vector3};
 use super::accessor::{Accessor, Component};
 use super::channels::Path;
 use super::document::Document;
+use super::helpers;
 use super::json::At;
 use super::nodes::{Nodes, Trs};
 use super::range_clip::is_range_clip;
@@ -88,7 +89,9 @@ fn read(
         let fault = Fault::new(&document.path, what, "more than 0", number.to_string());
         return Err(Error::Setting(vec![fault]));
     }
-    let stage = Stage::new(&nodes, skeleton);
+    let helpers = helpers::of(document, skeleton).into_iter();
+    let helpers: Vec<JointId> = helpers.map(|helper| helper.0).collect();
+    let stage = Stage::new(&nodes, skeleton, &helpers);
     let (mut clips, mut notes, mut faults) = (Vec::new(), Vec::new(), Vec::new());
     let mut moves_left = MOST_MOVES;
     for index in 0..document.count("animations") {
@@ -327,7 +330,8 @@ struct Stage<'a> {
 }
 
 impl<'a> Stage<'a> {
-    fn new(nodes: &'a Nodes, skeleton: &'a Skeleton) -> Self {
+    /// `helpers` are joints that an earlier bake added: they slide as little as they do on purpose.
+    fn new(nodes: &'a Nodes, skeleton: &'a Skeleton, helpers: &[JointId]) -> Self {
         let is_joint = skins::marked(nodes, skeleton);
         let mut moves = is_joint.clone();
         for &i in nodes.order.iter().rev() {
@@ -336,7 +340,10 @@ impl<'a> Stage<'a> {
             }
         }
         let least = LEAST_SLIDE * skeleton.size();
-        let least_slide = |id: JointId| least / skeleton.slide_unit(id);
+        let least_slide = |id: JointId| match helpers.contains(&id) {
+            true => 0.0,
+            false => least / skeleton.slide_unit(id),
+        };
         Self {
             nodes,
             skeleton,

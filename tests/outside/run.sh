@@ -54,6 +54,6 @@ check "recipes and their schema" "$python" "$here/recipes.py"
 check "valid reports" "$python" "$here/reports.py" "$reports"
 
 if [ "$failures" -gt 0 ]; then
-    echo "$failures of 11 outside checks failed" >&2
+    echo "$failures of 13 outside checks failed" >&2
     exit 1
 fi

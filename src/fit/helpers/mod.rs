@@ -2,9 +2,9 @@
 //!
 //! Weights and motions are fitted in turn (block coordinate descent; Le & Deng 2012, *Smooth skinning decomposition
 //! with rigid bones*), over poses that stream by: a pass solves the motions of all helpers in each pose from the
-//! weights so far, by sums of twelve numbers a helper ([`motion`]), and folds the pose into Gram matrices with the
+//! weights so far, by sums of twelve numbers a helper (`motion`), and folds the pose into Gram matrices with the
 //! helpers among the candidates, from which the next weights come. Memory does not grow with vertices times poses.
-//! Helpers come in rounds, at the patches where most is left ([`place`]); the first motion of a new one is that of the
+//! Helpers come in rounds, at the patches where most is left (`place`); the first motion of a new one is that of the
 //! middle of its patch.
 
 mod gather;
