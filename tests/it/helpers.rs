@@ -449,7 +449,7 @@ fn budgets_of_the_whole_and_of_regions_are_kept() {
 #[test]
 fn an_error_that_is_reached_ends_it() {
     let bake = |helpers: &str| {
-        let text = format!("[poses]\nclips = false\nsweep_steps = 2\nblends = 24\nheld_out = 4\n");
+        let text = "[poses]\nclips = false\nsweep_steps = 2\nblends = 24\nheld_out = 4\n";
         Baked::new(&dancer(), &format!("{text}{LAYER}[helpers]\n{helpers}"))
     };
     let all = bake("count = 8\n");
